@@ -1,0 +1,132 @@
+"""What every adapter promises: one reading of the link, the events since the last, and what it can tell.
+
+Unknown is None, never 0 or a driver's placeholder. Units stand in the names. Totals are cumulative
+counters as the system gives them: they restart at a new association (``*_total`` of the link) or at
+boot (``interface_*_total``), and the caller takes differences. An SSID is bytes, not text.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, Protocol, runtime_checkable
+
+PhyMode = Literal["legacy", "HT", "VHT", "HE", "EHT"]
+EventKind = Literal["connected", "disconnected", "roamed", "channel-switched", "scan-started", "scan-finished"]
+
+
+class AdapterError(Exception):
+    """The machine could not be read; the message is one line that says what to do."""
+
+
+class NoWirelessInterface(AdapterError):
+    """There is no wireless interface, or none of the name asked for."""
+
+
+class InterfaceGone(AdapterError):
+    """The interface was there and has vanished (card unplugged, driver unloaded)."""
+
+
+class NotPermitted(AdapterError):
+    """The system refuses the reading to this user."""
+
+
+@dataclass(frozen=True, slots=True)
+class BitRate:
+    """One direction's physical-layer rate, as last used. ``mcs`` counts within one stream for VHT, HE
+    and EHT (0-15) and includes the streams for HT (0-31), as in IEEE 802.11."""
+
+    mbps: float | None
+    phy_mode: PhyMode | None = None
+    mcs: int | None = None
+    streams: int | None = None
+    width_mhz: int | None = None
+    guard_interval_ns: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RadioLink:
+    """One of the links of a multi-link (IEEE 802.11be) connection."""
+
+    link_id: int
+    bssid: str | None
+    frequency_mhz: int | None
+    width_mhz: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class LinkReading:
+    """The link at one instant. A laptop with no link gives ``connected=False`` and None elsewhere."""
+
+    interface: str
+    connected: bool
+    ssid: bytes | None = None
+    bssid: str | None = None  # lower case, colons
+    frequency_mhz: int | None = None  # of the primary 20 MHz channel
+    width_mhz: int | None = None
+    rssi_dbm: int | None = None  # of the last frame received
+    rssi_avg_dbm: int | None = None  # the driver's own running average
+    beacon_rssi_avg_dbm: int | None = None
+    chain_rssi_dbm: tuple[int | None, ...] | None = None  # by receive chain, from 0
+    noise_dbm: int | None = None
+    channel_active_ms_total: int | None = None  # time the radio listened on the channel in use
+    channel_busy_ms_total: int | None = None  # part of it in which the channel was busy
+    rx_rate: BitRate | None = None
+    tx_rate: BitRate | None = None
+    rx_packets_total: int | None = None
+    tx_packets_total: int | None = None
+    rx_bytes_total: int | None = None  # of the link, at the 802.11 layer
+    tx_bytes_total: int | None = None
+    tx_retries_total: int | None = None
+    tx_failed_total: int | None = None
+    beacon_loss_total: int | None = None
+    connected_time_s: int | None = None  # without time asleep
+    inactive_time_ms: int | None = None  # since the last frame from the access point
+    associated_at_boottime_ns: int | None = None  # identity of one association (CLOCK_BOOTTIME)
+    tx_power_dbm: float | None = None  # of this laptop
+    interface_rx_bytes_total: int | None = None  # all traffic of the interface, the user's included
+    interface_tx_bytes_total: int | None = None
+    links: tuple[RadioLink, ...] = ()  # more than one: multi-link
+
+
+@dataclass(frozen=True, slots=True)
+class LinkEvent:
+    """Something the system told between two readings, in the order told."""
+
+    kind: EventKind
+    bssid: str | None = None
+    ssid: bytes | None = None
+    frequency_mhz: int | None = None
+    width_mhz: int | None = None
+    reason_code: int | None = None  # IEEE 802.11 table 9-49
+    by_access_point: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Ability:
+    """Whether this card, driver and user give one quantity."""
+
+    quantity: str  # a field of LinkReading, or "events"
+    unit: str
+    available: bool | None  # None: cannot be told while there is no link
+    now: str  # what was read just now, for a person ("-61 dBm"), or why nothing was
+    remedy: str | None = None  # what to do where it is missing and something can be done
+
+
+@runtime_checkable
+class Adapter(Protocol):
+    """Reads one wireless interface. Not safe for use from several threads."""
+
+    name: str  # of the adapter: "linux", "simulated"
+    interface: str
+
+    def read(self) -> LinkReading:
+        """The link now. Raises AdapterError or a child; may be called again after any of them."""
+
+    def events(self) -> list[LinkEvent]:
+        """What happened since the last call, oldest first; never waits."""
+
+    def abilities(self) -> list[Ability]:
+        """One entry per field of LinkReading that a person would miss, and one for events."""
+
+    def close(self) -> None:
+        """Give the system's handles back; may be called twice."""

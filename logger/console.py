@@ -1,0 +1,97 @@
+"""The program ``linktrial``: finds the verb, loads that one module, runs it.
+
+Each command's module is loaded by its name when it is called, so that ``linktrial at bench`` never imports
+pandas and the daemon never pays for plotly. A command module has two functions: ``configure(parser)`` adds its
+arguments, ``run(args)`` does the work and returns the exit code (None for 0). Exit codes: 0 done, 1 it could
+not, 2 wrong usage.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from importlib import import_module
+from typing import NoReturn
+
+COMMANDS = {
+    "demo": ("dashboards.commands.demo", "a whole trial on the simulated radio, weeks in seconds, and its report"),
+    "log": ("logger.commands.log", "take samples until stopped"),
+    "at": ("logger.commands.at", "the laptop now stands here"),
+    "changed": ("logger.commands.changed", "the router was changed: a new config version starts"),
+    "back-to": ("logger.commands.back_to", "the router is back in an earlier version"),
+    "timeline": ("logger.commands.timeline", "periods, versions and events; amend, split, join, undo"),
+    "status": ("logger.commands.status", "is it logging, and what did it last read"),
+    "compare": ("dashboards.commands.compare", "what one version did against another, with intervals"),
+    "report": ("dashboards.commands.report", "the report, as one HTML file"),
+    "export": ("logger.commands.export", "write the samples or the tables as CSV"),
+    "import": ("logger.commands.import_", "take samples that somebody else recorded"),
+    "check": ("logger.commands.check", "what this machine, card and driver can measure"),
+}
+
+
+class Parser(argparse.ArgumentParser):
+    """Says what is wrong in one line, and how to learn more."""
+
+    def error(self, message: str) -> NoReturn:
+        print(f"{self.prog}: {message}; try '{self.prog} --help'", file=sys.stderr)
+        raise SystemExit(2)
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run one command line and return its exit code."""
+    words = list(sys.argv[1:] if argv is None else argv)
+    if not words or words[0] in ("-h", "--help", "help"):
+        print(overview())
+        return 0 if words else 2
+    if words[0] == "--version":
+        from importlib.metadata import version
+
+        print(f"linktrial {version('linktrial')}")
+        return 0
+    verb = words.pop(0)
+    if verb not in COMMANDS:
+        from difflib import get_close_matches
+
+        near = get_close_matches(verb, COMMANDS, 1)
+        hint = f"did you mean '{near[0]}'?" if near else "try 'linktrial --help'"
+        print(f"linktrial: there is no command '{verb}'; {hint}", file=sys.stderr)
+        return 2
+    module_name, summary = COMMANDS[verb]
+    command = import_module(module_name)
+    parser = Parser(prog=f"linktrial {verb}", description=command.__doc__ or summary)
+    command.configure(parser)
+    try:
+        args = parser.parse_args(words)
+    except SystemExit as stop:
+        return int(stop.code or 0)
+    return _run(command, args)
+
+
+def _run(command: object, args: argparse.Namespace) -> int:
+    from adapters.contract import AdapterError
+    from logger.errors import LogError
+
+    try:
+        return command.run(args) or 0  # type: ignore[attr-defined]
+    except (LogError, AdapterError) as error:
+        print(f"linktrial: {error}", file=sys.stderr)
+        return 1
+    except BrokenPipeError:  # the reader of our output went away, as in `linktrial timeline | head`
+        sys.stderr.close()
+        return 1
+    except KeyboardInterrupt:
+        return 130
+
+
+def overview() -> str:
+    """The list of commands."""
+    width = max(map(len, COMMANDS))
+    lines = [f"    {verb:<{width}}  {summary}" for verb, (_, summary) in COMMANDS.items()]
+    return "\n".join(
+        ["usage: linktrial COMMAND ...", "", "What did each change at the router do to the Wi-Fi here?", "", *lines, ""]
+        + ["'linktrial COMMAND --help' tells more."]
+    )
+
+
+if __name__ == "__main__":
+    sys.exit(main())

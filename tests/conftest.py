@@ -1,0 +1,13 @@
+"""Keeps the user's own log, settings and clock zone out of every test."""
+
+from __future__ import annotations
+
+import pytest
+
+
+@pytest.fixture(autouse=True)
+def _own_world(tmp_path, monkeypatch):
+    monkeypatch.setenv("HOME", str(tmp_path / "home"))
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "home/data"))
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "home/config"))
+    monkeypatch.delenv("LINKTRIAL_DB", raising=False)
