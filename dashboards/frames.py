@@ -1,0 +1,159 @@
+"""The log as pandas frames: blocks, periods, config versions, events.
+
+Times are integers, milliseconds since 1970-01-01 UTC; unknown is NaN. A year of ten-minute blocks loads in
+less than a second: SQL fetches plain columns, and names and bands are joined on with numpy.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from logger.log import Log
+
+_BLOCKS = """
+    SELECT period_id, link_id, started_at_utc_ms, ended_at_utc_ms, first_utc_ms, last_utc_ms, n_samples,
+        started_at_utc_ms + offset_ms_sum * 1.0 / n_samples AS mean_utc_ms,
+        covered_ms / 1000.0 AS covered_s, n_dropouts,
+        rssi_n, rssi_sum_dbm, rssi_histogram, noise_n, noise_sum_dbm,
+        tx_rate_n, tx_rate_sum_mbps, tx_rate_sum_log2, tx_rate_histogram,
+        rx_rate_n, rx_rate_sum_mbps, rx_rate_sum_log2, rx_rate_histogram,
+        busy_n, busy_sum_permille / 1000.0 AS busy_sum_share,
+        tx_packets, tx_retries, tx_failed, beacon_losses, rx_bytes, tx_bytes
+    FROM block ORDER BY first_utc_ms, period_id, link_id
+"""
+_PERIODS = """
+    SELECT period.id AS period_id, source_id, source.kind AS source_kind, location.name AS location,
+        placement_id, ifnull(placement.name, cast(placement.number AS TEXT)) AS placement,
+        config_version AS version, time_zone,
+        started_at_utc_ms AS period_started_at_utc_ms, ended_at_utc_ms AS period_ended_at_utc_ms
+    FROM period
+    JOIN placement ON placement.id = placement_id
+    JOIN location ON location.id = location_id
+    JOIN source ON source.id = source_id
+    ORDER BY started_at_utc_ms, period.id
+"""
+_LINKS = "SELECT id, band, frequency_mhz, width_mhz, bssid FROM link"
+_VERSIONS = "SELECT number AS version, label, settings, notes FROM config_version ORDER BY number"
+_EVENTS = "SELECT time_utc_ms, kind, source_id, detail FROM event ORDER BY time_utc_ms, id"
+
+_TEXT = {"location", "placement", "time_zone", "source_kind", "band", "bssid", "label", "notes", "kind"}
+_OBJECTS = {"rssi_histogram", "tx_rate_histogram", "rx_rate_histogram", "settings", "detail"}
+_FLOATS = {"mean_utc_ms", "covered_s", "period_ended_at_utc_ms", "frequency_mhz", "width_mhz"}
+_FROM_PERIOD = (
+    *("source_id", "location", "placement_id", "placement", "version", "time_zone"),
+    *("period_started_at_utc_ms", "period_ended_at_utc_ms"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class LogFrames:
+    """Everything a report is drawn from, as it stood at one moment of the log."""
+
+    blocks: pd.DataFrame
+    periods: pd.DataFrame
+    versions: pd.DataFrame
+    events: pd.DataFrame
+
+
+@contextmanager
+def one_moment(log: Log) -> Iterator[None]:
+    """Reads inside see one state of the log, whatever the daemon writes meanwhile. May be nested."""
+    if log.db.in_transaction:
+        yield
+        return
+    log.db.execute("BEGIN")
+    try:
+        yield
+    finally:
+        log.db.execute("COMMIT")
+
+
+def load_frames(log: Log) -> LogFrames:
+    """All four frames, of one moment."""
+    with one_moment(log):
+        return LogFrames(load_blocks(log), load_periods(log), load_versions(log), load_events(log))
+
+
+def load_blocks(log: Log) -> pd.DataFrame:
+    """One row per block, by time.
+
+    ``band`` is "2.4", "5" or "6" (GHz); a block without a link has that of the nearest linked block of its
+    period, else of its source. Means are NaN where their ``_n`` is 0. ``covered_s`` is the time that the
+    samples stand for, ``connected`` whether there was a link. Histograms are blobs, see logger/blocks.py.
+    """
+    with one_moment(log):
+        blocks = _frame(log, _BLOCKS)
+        periods = load_periods(log)
+        links = _frame(log, _LINKS).set_index("id")
+    for total in [name for name in blocks.columns if "_sum_" in name]:
+        n = blocks[total.partition("_sum_")[0] + "_n"]
+        blocks[total.replace("_sum_", "_mean_")] = blocks.pop(total) / n.where(n > 0)
+    period_rows = pd.Index(periods["period_id"]).get_indexer(blocks["period_id"])
+    for name in _FROM_PERIOD:
+        blocks[name] = periods[name].take(period_rows).to_numpy()
+    link_rows = links.index.get_indexer(blocks["link_id"])
+    for name in links.columns:
+        blocks[name] = links[name].take(link_rows).to_numpy()
+    blocks["connected"] = blocks["link_id"] != 0
+    blocks["band"] = _band_also_of_the_absent(blocks)
+    return blocks
+
+
+def load_periods(log: Log) -> pd.DataFrame:
+    """One row per period, by time: period_id, source_id, source_kind, location, placement_id, placement (its
+    name, else its number, as text), version, time_zone, period_started_at_utc_ms, period_ended_at_utc_ms (NaN
+    while open)."""
+    return _frame(log, _PERIODS)
+
+
+def load_versions(log: Log) -> pd.DataFrame:
+    """One row per config version, by number: version, label, settings (a dict, the full state), notes."""
+    versions = _frame(log, _VERSIONS)
+    versions["settings"] = pd.Series([json.loads(text) for text in versions["settings"]], dtype=object)
+    return versions
+
+
+def load_events(log: Log) -> pd.DataFrame:
+    """One row per event, by time: time_utc_ms, kind, source_id, detail (a dict)."""
+    events = _frame(log, _EVENTS)
+    events["detail"] = pd.Series([json.loads(text) for text in events["detail"]], dtype=object)
+    return events
+
+
+def _frame(log: Log, query: str) -> pd.DataFrame:
+    """The answer as a frame; its types do not depend on what was found. sqlite3.Row would cost more."""
+    cursor = log.db.cursor()
+    cursor.row_factory = None
+    cursor.execute(query)
+    names = [column[0] for column in cursor.description]
+    rows = cursor.fetchall()
+    columns = zip(*rows, strict=True) if rows else [()] * len(names)
+    return pd.DataFrame({name: _series(name, values) for name, values in zip(names, columns, strict=True)})
+
+
+def _series(name: str, values: tuple[object, ...]) -> pd.Series:
+    if name in _OBJECTS:
+        return pd.Series(values, dtype=object)
+    if name in _TEXT:
+        return pd.Series(values, dtype="str")
+    return pd.Series(np.array(values, dtype="float64" if name in _FLOATS or "_sum_" in name else "int64"))
+
+
+def _band_also_of_the_absent(blocks: pd.DataFrame) -> pd.Series:
+    """The bands, a block without a link having that of the nearest linked block of its period or source."""
+    band = blocks["band"].copy()
+    for key in ("period_id", "source_id"):
+        by_time = blocks[["mean_utc_ms", key]].assign(near=band).sort_values("mean_utc_ms")
+        absent = by_time[by_time["near"].isna() & ~blocks["connected"]].drop(columns="near")
+        known = by_time[by_time["near"].notna()]
+        if absent.empty or known.empty:
+            break
+        found = pd.merge_asof(absent, known, on="mean_utc_ms", by=key, direction="nearest")
+        band[absent.index] = found["near"].to_numpy()
+    return band
