@@ -1,8 +1,8 @@
 """What some tests need of the machine beyond Python, and what happens where it is missing.
 
-A plain laptop passes the suite without a browser or an emulator: tests that need one are then skipped, and the
-last lines of the run say which and what to install. Where the environment variable CI is set, a missing program
-is a failure, so that no green run there has left anything out.
+A plain laptop passes the suite without a browser or an emulator: tests that need one are then skipped, and
+the last lines of the run say which and what to install. Where the environment variable CI is set, a missing
+program is a failure, so that no green run there has left anything out.
 """
 
 from __future__ import annotations

@@ -1,0 +1,184 @@
+"""What is in the air inside the guest: a dual-band router with hostapd, a laptop with wpa_supplicant.
+
+mac80211_hwsim made three radios. The router's two, phy0 on 5 GHz and phy2 on 2.4 GHz, live in the network namespace
+"router" under one bridge and one network name; phy1 stays outside and is the laptop's. What the laptop hears is set
+at the sender: RSSI = the radio's hwsim/rx_rssi + its transmit power. Standard library only; root only.
+"""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+NAMESPACE = "router"
+ROUTER_ADDRESS, LAPTOP_ADDRESS = "10.9.0.1", "10.9.0.2"
+SSID, PASSPHRASE = "Pottery", "clay and water"
+LAPTOP = "wlan1"
+NETWORK = f"""\
+ctrl_interface=/run/wpa
+country=DE
+network={{
+ ssid="{SSID}"
+ psk="{PASSPHRASE}"
+ scan_freq=5180 5200 2437
+}}
+"""
+EVERY_BAND = f"""\
+driver=nl80211
+bridge=br0
+ssid={SSID}
+country_code=DE
+ieee80211d=1
+ieee80211n=1
+wmm_enabled=1
+wpa=2
+wpa_key_mgmt=WPA-PSK
+rsn_pairwise=CCMP
+wpa_passphrase={PASSPHRASE}
+"""
+FIVE_GHZ = """\
+hw_mode=a
+channel=36
+ieee80211h=1
+ieee80211ac=1
+ht_capab=[HT40+][SHORT-GI-20][SHORT-GI-40]
+vht_oper_chwidth=1
+vht_oper_centr_freq_seg0_idx=42
+"""
+TWO_GHZ = """\
+hw_mode=g
+channel=6
+bss_load_update_period=50
+"""
+
+
+class AccessPoint:
+    """One radio of the router. Levels are what the laptop hears, in dBm."""
+
+    def __init__(self, phy: str, interface: str, settings: str) -> None:
+        self.phy, self.interface = phy, interface
+        self._settings = Path(f"/run/{interface}.conf")
+        self._settings.write_text(
+            f"interface={interface}\nctrl_interface=/run/hostapd\n{EVERY_BAND}{settings}"
+        )
+        self._switches = Path(f"/sys/kernel/debug/ieee80211/{phy}/hwsim")
+        self._hostapd: subprocess.Popen[bytes] | None = None
+        run("iw", "phy", phy, "set", "netns", "name", NAMESPACE)
+
+    def start(self) -> None:
+        """On the air, bridged."""
+        log = open(f"/run/results/hostapd-{self.interface}.txt", "ab")  # noqa: SIM115
+        self._hostapd = subprocess.Popen([*IN_ROUTER, "hostapd", str(self._settings)], stdout=log, stderr=log)
+        wait_for(f"{self.interface} on the air", lambda: "ENABLED" in self.command("status"))
+
+    def stop(self) -> None:
+        """Off the air in good order: every station is told."""
+        assert self._hostapd is not None
+        self._hostapd.terminate()
+        self._hostapd.wait(10)
+
+    def command(self, *words: str) -> str:
+        """Say something to hostapd and return its answer."""
+        return run(*IN_ROUTER, "hostapd_cli", "-p", "/run/hostapd", "-i", self.interface, *words, check=False)
+
+    def set_level(self, rssi_dbm: int) -> None:
+        """From the next frame on the laptop hears this radio at the level given."""
+        power = re.search(r"txpower ([\d.]+) dBm", run(*IN_ROUTER, "iw", "dev", self.interface, "info"))
+        assert power, f"{self.interface} is not on the air"
+        written = rssi_dbm - round(float(power[1]))
+        (self._switches / "rx_rssi").write_text(str(written % 2**64))  # the file takes no minus sign
+
+    def set_mains(self, on: bool) -> None:
+        """Pull the plug or put it back: in silence, without a word to any station."""
+        (self._switches / "group").write_text("1" if on else "2")
+
+    @property
+    def bssid(self) -> str:
+        """Of this radio's network."""
+        return run(*IN_ROUTER, "cat", f"/sys/class/net/{self.interface}/address").strip()
+
+
+class Laptop:
+    """The radio outside, driven by wpa_supplicant; its readings by iw are the oracle."""
+
+    def __init__(self) -> None:
+        Path("/run/laptop.conf").write_text(NETWORK)
+        self._supplicant: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        """Begin to look for the network."""
+        log = open("/run/results/wpa_supplicant.txt", "ab")  # noqa: SIM115
+        command = ["wpa_supplicant", "-t", "-i", LAPTOP, "-c", "/run/laptop.conf", "-D", "nl80211"]
+        self._supplicant = subprocess.Popen(command, stdout=log, stderr=log)
+        wait_for("the laptop's control socket", Path("/run/wpa", LAPTOP).exists)
+        run("ip", "addr", "replace", f"{LAPTOP_ADDRESS}/24", "dev", LAPTOP)
+
+    def stop(self) -> None:
+        """No supplicant any more; the interface goes down."""
+        assert self._supplicant is not None
+        self._supplicant.terminate()
+        self._supplicant.wait(10)
+
+    def command(self, *words: str) -> str:
+        """Say something to wpa_supplicant and return its answer."""
+        return run("wpa_cli", "-p", "/run/wpa", "-i", LAPTOP, *words, check=False)
+
+    def frequency_mhz(self) -> int | None:
+        """Of the link by iw, None without a link."""
+        link = run("iw", "dev", LAPTOP, "link", check=False)
+        found = re.search(r"freq: (\d+)", link)
+        return int(found[1]) if found and "Connected to" in link else None
+
+    def wait_for_link(self, frequency_mhz: int, limit_s: float = 30) -> None:
+        """Until the laptop is associated and authorised there."""
+
+        def linked() -> bool:
+            station = run("iw", "dev", LAPTOP, "station", "dump", check=False)
+            return self.frequency_mhz() == frequency_mhz and bool(re.search(r"authorized:\s+yes", station))
+
+        wait_for(f"a link at {frequency_mhz} MHz", linked, limit_s)
+
+    def wait_for_no_link(self, limit_s: float = 30) -> None:
+        """Until iw says that there is no link."""
+        wait_for("no link", lambda: self.frequency_mhz() is None, limit_s)
+
+
+IN_ROUTER = ("ip", "netns", "exec", NAMESPACE)
+
+
+def prepare_air() -> None:
+    """The country, and the router's own namespace."""
+    run("ip", "link", "set", "lo", "up")
+    run("iw", "reg", "set", "DE")
+    run("ip", "netns", "add", NAMESPACE)
+    run(*IN_ROUTER, "ip", "link", "add", "br0", "type", "bridge")
+    run(*IN_ROUTER, "ip", "addr", "add", f"{ROUTER_ADDRESS}/24", "dev", "br0")
+    run(*IN_ROUTER, "ip", "link", "set", "br0", "up")
+    wait_for("the country's rules", lambda: "country DE" in run("iw", "reg", "get"))
+
+
+def start_traffic() -> subprocess.Popen[bytes]:
+    """A few small packets a second each way, so that rates are those of data frames."""
+    nowhere = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
+    loop = f"while :; do busybox ping -q -i 0.2 {ROUTER_ADDRESS}; sleep 0.5; done"  # ping gives up without a link
+    return subprocess.Popen(["sh", "-c", loop], **nowhere)
+
+
+def run(*command: str, check: bool = True) -> str:
+    """Standard output of a command."""
+    done = subprocess.run(command, capture_output=True, text=True, timeout=60)
+    if check and done.returncode:
+        raise RuntimeError(f"'{' '.join(command)}' ended with {done.returncode}: {done.stderr.strip()}")
+    return done.stdout
+
+
+def wait_for(what: str, true: Callable[[], bool], limit_s: float = 30) -> None:
+    """Look four times a second until it is so."""
+    end = time.monotonic() + limit_s
+    while not true():
+        if time.monotonic() > end:
+            raise RuntimeError(f"waited {limit_s:.0f} s in vain for {what}")
+        time.sleep(0.25)
