@@ -38,7 +38,7 @@ _PERIODS = """
     JOIN source ON source.id = source_id
     ORDER BY started_at_utc_ms, period.id
 """
-_LINKS = "SELECT id, band, frequency_mhz, width_mhz, bssid FROM link"
+_LINKS = "SELECT id, connected, band, frequency_mhz, width_mhz, bssid FROM link"
 _VERSIONS = "SELECT number AS version, label, settings, notes FROM config_version ORDER BY number"
 _EVENTS = "SELECT time_utc_ms, kind, source_id, detail FROM event ORDER BY time_utc_ms, id"
 
@@ -100,7 +100,7 @@ def load_blocks(log: Log) -> pd.DataFrame:
     link_rows = links.index.get_indexer(blocks["link_id"])
     for name in links.columns:
         blocks[name] = links[name].take(link_rows).to_numpy()
-    blocks["connected"] = blocks["link_id"] != 0
+    blocks["connected"] = blocks["connected"] == 1
     blocks["band"] = _band_also_of_the_absent(blocks)
     return blocks
 
