@@ -16,6 +16,7 @@ class LinkIdentity(NamedTuple):
     frequency_mhz: int | None
     width_mhz: int | None
     band: str | None  # "2.4", "5" or "6" (GHz)
+    connected: bool = True  # False: a "no link" of one band, which only imported recordings know
 
 
 class Sample(NamedTuple):

@@ -52,9 +52,11 @@ CREATE TABLE edit (
     undone_at_utc_ms INTEGER
 ) STRICT;
 
--- One radio the laptop was on, as seen through one interface; 0 stands for "no link".
+-- One radio the laptop was on, as seen through one interface. Id 0 stands for "no link"; an imported
+-- recording of several bands may have a "no link" of its own for each band.
 CREATE TABLE link (
     id INTEGER PRIMARY KEY,
+    connected INTEGER NOT NULL DEFAULT 1 CHECK (connected IN (0, 1)),
     interface TEXT,
     ssid BLOB,                              -- 0 to 32 bytes of anything
     ssid_text TEXT,                         -- the same for people: undecodable bytes as \xNN
@@ -64,9 +66,10 @@ CREATE TABLE link (
     band TEXT CHECK (band IN ('2.4', '5', '6'))  -- GHz
 ) STRICT;
 CREATE UNIQUE INDEX link_identity ON link (
-    ifnull(interface, ''), ifnull(ssid, x'00'), ifnull(bssid, ''), ifnull(frequency_mhz, 0), ifnull(width_mhz, 0), ifnull(band, '')
+    connected, ifnull(interface, ''), ifnull(ssid, x'00'), ifnull(bssid, ''),
+    ifnull(frequency_mhz, 0), ifnull(width_mhz, 0), ifnull(band, '')
 );
-INSERT INTO link (id) VALUES (0);
+INSERT INTO link (id, connected) VALUES (0, 0);
 
 -- One physical-layer rate.
 CREATE TABLE rate (
@@ -87,7 +90,7 @@ CREATE TABLE sample (
     period_id INTEGER NOT NULL REFERENCES period (id),
     time_utc_ms INTEGER NOT NULL,
     nth INTEGER NOT NULL DEFAULT 0,         -- tells readings of the same millisecond apart
-    link_id INTEGER NOT NULL REFERENCES link (id),  -- 0: awake and logging, and no link
+    link_id INTEGER NOT NULL REFERENCES link (id),  -- of a link with connected = 0: awake, logging, no link
     rssi_dbm REAL,
     rssi_avg_dbm REAL,
     beacon_rssi_avg_dbm REAL,
@@ -174,7 +177,7 @@ SELECT
     link.width_mhz AS width_mhz,
     link.bssid AS bssid,
     link.ssid_text AS ssid,
-    sample.link_id <> 0 AS connected,
+    link.connected AS connected,
     sample.rssi_dbm AS rssi_dbm,
     sample.rssi_avg_dbm AS rssi_avg_dbm,
     sample.beacon_rssi_avg_dbm AS beacon_rssi_avg_dbm,

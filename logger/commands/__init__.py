@@ -1,0 +1,19 @@
+"""One module per command, and the options that commands share."""
+
+from __future__ import annotations
+
+import argparse
+
+from logger.log import Log, log_path
+
+
+def add_log_option(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--db", metavar="PATH", help="the log (else LINKTRIAL_DB, else the platform's data folder)")
+
+
+def add_json_option(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--json", action="store_true", help="answer for machines")
+
+
+def open_log(args: argparse.Namespace, *, create: bool = False) -> Log:
+    return Log.open(log_path(args.db), create=create)

@@ -1,0 +1,121 @@
+"""Keeps the table of blocks true to the table of samples: carries a fold on, and folds a stretch again."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable, Iterator
+
+from logger.blocks import (
+    FINE_ZONE_MS,
+    GAP_INTERVALS,
+    STRETCH_MS,
+    Block,
+    Fold,
+    FoldSample,
+    LinkFacts,
+    stretch_at,
+)
+
+_COLUMNS = 31
+_WRITE = f"INSERT OR REPLACE INTO block VALUES ({', '.join('?' * _COLUMNS)})"
+_READ = """
+    SELECT time_utc_ms, link_id, rssi_dbm, noise_dbm, tx_rate.mbps, rx_rate.mbps, tx_packets, tx_retries, tx_failed,
+        beacon_losses, busy_permille, rx_bytes, tx_bytes
+    FROM sample
+    LEFT JOIN rate AS tx_rate ON tx_rate.id = sample.tx_rate_id
+    LEFT JOIN rate AS rx_rate ON rx_rate.id = sample.rx_rate_id
+    WHERE period_id = ? AND time_utc_ms >= ? AND time_utc_ms < ?
+    ORDER BY time_utc_ms, nth
+"""
+DEFAULT_INTERVAL_MS = 5000
+_FOREVER_MS = 1 << 62
+
+# A moved end of a period changes the stretches this far to either side of it.
+REACH_MS = FINE_ZONE_MS + STRETCH_MS
+
+
+def write_blocks(db: sqlite3.Connection, period_id: int, blocks: Iterable[Block]) -> None:
+    db.executemany(_WRITE, (block.row(period_id) for block in blocks))
+
+
+def interval_ms_at(db: sqlite3.Connection, source_id: int, time_ms: int) -> int:
+    """How far apart samples were meant to be at that time."""
+    row = db.execute(
+        "SELECT interval_ms FROM pace WHERE source_id = ? ORDER BY from_utc_ms > ?, abs(from_utc_ms - ?) LIMIT 1",
+        (source_id, time_ms, time_ms),
+    ).fetchone()
+    return int(row[0]) if row else DEFAULT_INTERVAL_MS
+
+
+def link_facts(db: sqlite3.Connection) -> dict[int, LinkFacts]:
+    return {row[0]: LinkFacts(bool(row[1]), row[2]) for row in db.execute("SELECT id, connected, band FROM link")}
+
+
+def resume_fold(db: sqlite3.Connection, period_id: int, time_ms: int) -> Fold:
+    """A fold of the period as it stood before the sample at ``time_ms``, its open blocks included."""
+    source_id, started_ms, ended_ms = _period(db, period_id)
+    fold = Fold(started_ms, ended_ms, link_facts(db))
+    begin_ms = stretch_at(time_ms, started_ms, ended_ms).started_at_utc_ms
+    for _ in _folded(db, fold, period_id, source_id, begin_ms, time_ms):
+        pass
+    return fold
+
+
+def rebuild_blocks(
+    db: sqlite3.Connection, period_id: int, from_ms: int | None = None, to_ms: int | None = None
+) -> None:
+    """Fold again what lies in [from_ms, to_ms) of a period (all of it by default), to whole stretches."""
+    source_id, started_ms, ended_ms = _period(db, period_id)
+    begin_ms = -_FOREVER_MS if from_ms is None else stretch_at(from_ms, started_ms, ended_ms).started_at_utc_ms
+    end_ms = _FOREVER_MS if to_ms is None else stretch_at(to_ms, started_ms, ended_ms).ended_at_utc_ms
+    # Stretches that were cut otherwise before may reach over either end: widen until all are whole.
+    while True:
+        row = db.execute(
+            "SELECT min(started_at_utc_ms), max(ended_at_utc_ms) FROM block"
+            " WHERE period_id = ? AND ended_at_utc_ms > ? AND started_at_utc_ms < ?",
+            (period_id, begin_ms, end_ms),
+        ).fetchone()
+        if row[0] is None or (begin_ms <= row[0] and row[1] <= end_ms):
+            break
+        if row[0] < begin_ms:
+            begin_ms = stretch_at(row[0], started_ms, ended_ms).started_at_utc_ms
+        if row[1] > end_ms:
+            end_ms = stretch_at(row[1] - 1, started_ms, ended_ms).ended_at_utc_ms
+    db.execute(
+        "DELETE FROM block WHERE period_id = ? AND ended_at_utc_ms > ? AND started_at_utc_ms < ?",
+        (period_id, begin_ms, end_ms),
+    )
+    fold = Fold(started_ms, ended_ms, link_facts(db))
+    write_blocks(db, period_id, _folded(db, fold, period_id, source_id, begin_ms, end_ms))
+    write_blocks(db, period_id, fold.open.values())
+
+
+def _folded(
+    db: sqlite3.Connection, fold: Fold, period_id: int, source_id: int, begin_ms: int, end_ms: int
+) -> Iterator[Block]:
+    """Fold the samples of [begin_ms, end_ms), knowing those just before; yields closed blocks."""
+    paces = [
+        (row[0], row[1])
+        for row in db.execute(
+            "SELECT from_utc_ms, interval_ms FROM pace WHERE source_id = ? ORDER BY from_utc_ms DESC",
+            (source_id,),
+        )
+    ]
+    earliest = paces[-1][1] if paces else DEFAULT_INTERVAL_MS
+
+    def interval_ms(time_ms: int) -> int:
+        return next((interval for from_ms, interval in paces if from_ms <= time_ms), earliest)
+
+    if begin_ms > -_FOREVER_MS:
+        interval = interval_ms(begin_ms)
+        before = db.execute(_READ, (period_id, begin_ms - GAP_INTERVALS * interval, begin_ms))
+        fold.warm_up(map(FoldSample._make, before), interval)
+    for sample in map(FoldSample._make, db.execute(_READ, (period_id, begin_ms, end_ms))):
+        yield from fold.add(sample, interval_ms(sample.time_utc_ms))
+
+
+def _period(db: sqlite3.Connection, period_id: int) -> tuple[int, int, int | None]:
+    row = db.execute(
+        "SELECT source_id, started_at_utc_ms, ended_at_utc_ms FROM period WHERE id = ?", (period_id,)
+    ).fetchone()
+    return row[0], row[1], row[2]

@@ -1,0 +1,155 @@
+"""Opens the log: one SQLite file, its schema brought up to date, safe for one writer and many readers."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from types import TracebackType
+
+from logger.errors import LogError, LogFull, NewerLog, NotALog
+
+SCHEMA = 1
+APPLICATION_ID = 0x6C74726C  # "ltrl", in the file's header
+BUSY_TIMEOUT_S = 10.0
+
+
+def log_path(argument: str | None = None) -> Path:
+    """Where the log lies: as told, else LINKTRIAL_DB, else the platform's data folder."""
+    told = argument or os.environ.get("LINKTRIAL_DB")
+    if told:
+        return Path(told).expanduser()
+    from platformdirs import user_data_path
+
+    return user_data_path("linktrial", appauthor=False) / "linktrial.db"
+
+
+class Log:
+    """An open log. ``db`` is a plain SQLite connection in autocommit mode; writes go in ``transaction()``.
+
+    A commit is on the disk when ``transaction()`` ends (WAL, synchronous=FULL), so what a power cut can take
+    is what has not been committed.
+    """
+
+    def __init__(self, path: Path, db: sqlite3.Connection) -> None:
+        self.path = path
+        self.db = db
+        self.timeline_edits = 0  # made through this connection, which data_version does not count
+
+    @classmethod
+    def open(cls, path: Path | str, *, create: bool = True) -> Log:
+        """Open the log at ``path``, making it (mode 0600) where there is none and ``create`` is True.
+
+        An older schema is migrated after a backup copy beside the log. Raises NotALog, NewerLog, LogFull, or
+        LogError where the file is missing and ``create`` is False.
+        """
+        path = Path(path)
+        with _explained(path):
+            if not path.exists():
+                if not create:
+                    raise LogError(f"there is no log at {path}; 'linktrial log' starts one, or say --db PATH")
+                path.parent.mkdir(parents=True, exist_ok=True)
+                os.close(os.open(path, os.O_CREAT | os.O_WRONLY, 0o600))
+            elif path.is_dir():
+                raise NotALog(f"{path} is a folder; say --db FILE")
+            elif path.stat().st_mode & 0o077 and os.access(path, os.W_OK):
+                path.chmod(0o600)  # BSSIDs and places are personal data
+            db = _connect(path)
+            try:
+                if _is_older(path, db):
+                    db.close()
+                    _migrate(path)
+                    db = _connect(path)
+                db.execute("PRAGMA foreign_keys = ON")
+                db.execute("PRAGMA synchronous = FULL")
+            except BaseException:
+                db.close()
+                raise
+        return cls(path, db)
+
+    @contextmanager
+    def transaction(self) -> Iterator[sqlite3.Connection]:
+        """All or nothing. Raises LogFull where the disk is full or the log cannot be written."""
+        with _explained(self.path):
+            self.db.execute("BEGIN IMMEDIATE")
+            try:
+                yield self.db
+                self.db.execute("COMMIT")
+            except BaseException:
+                if self.db.in_transaction:  # a full disk may have rolled back already
+                    self.db.execute("ROLLBACK")
+                raise
+
+    def close(self) -> None:
+        self.db.close()
+
+    def __enter__(self) -> Log:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+def _connect(path: Path) -> sqlite3.Connection:
+    db = sqlite3.connect(path, timeout=BUSY_TIMEOUT_S, isolation_level=None)
+    db.row_factory = sqlite3.Row
+    return db
+
+
+def _is_older(path: Path, db: sqlite3.Connection) -> bool:
+    """Whether the log needs a migration (a new file does). Raises NotALog and NewerLog."""
+    found = db.execute("PRAGMA user_version").fetchone()[0]
+    if db.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
+        if found or db.execute("SELECT 1 FROM sqlite_schema LIMIT 1").fetchone():
+            raise NotALog(f"{path} is a database, but not a linktrial log; say --db with another file")
+    elif found > SCHEMA:
+        raise NewerLog(
+            f"{path} was written by a newer linktrial (schema {found}, this one knows {SCHEMA}); update linktrial"
+        )
+    return int(found) < SCHEMA
+
+
+def _migrate(path: Path) -> None:
+    """Migrations run in a child process: they import sqlite_utils, which imports pandas where that is installed,
+    and a daemon would carry those 100 MB for life."""
+    if "sqlite_utils" in sys.modules:
+        from logger.migrations import migrate
+
+        migrate(path)
+        return
+    import subprocess
+
+    done = subprocess.run(
+        [sys.executable, "-P", "-m", "logger.migrations", str(path)],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    if done.returncode:
+        lines = done.stderr.strip().splitlines() or ["the migration ended without a word"]
+        raise LogError(f"{path} could not be brought up to date: {lines[-1]}")
+
+
+@contextmanager
+def _explained(path: Path) -> Iterator[None]:
+    """Turn SQLite's and the system's errors into ours, one line each."""
+    try:
+        yield
+    except sqlite3.DatabaseError as error:
+        words = str(error)
+        if "not a database" in words or "malformed" in words:
+            raise NotALog(f"{path} is no linktrial log, or a damaged one ({words}); say another --db") from error
+        if "full" in words:
+            raise LogFull(f"there is no room left to write {path}; free some space") from error
+        if "readonly" in words or "unable to open" in words:
+            raise LogFull(f"{path} cannot be written ({words}); check its folder and your rights") from error
+        if "locked" in words:
+            raise LogError(f"{path} is busy with another program's long write; try again") from error
+        raise
+    except OSError as error:
+        raise LogError(f"{path} cannot be opened: {error.strerror or error}; say --db with another file") from error

@@ -1,0 +1,87 @@
+"""The log's schema, step by step: step N brings a log from schema N to N + 1.
+
+Run as a program on a path (``python -m logger.migrations PATH``) so that what it imports leaves with it.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import sys
+from collections.abc import Callable, Sequence
+from importlib.resources import files
+from pathlib import Path
+
+from sqlite_utils import Database
+
+from logger.log import APPLICATION_ID
+
+Step = Callable[[Database], None]
+
+
+def _0_to_1(db: Database) -> None:
+    """The first schema, as logger/schema.sql gives it."""
+    for statement in _statements(files("logger").joinpath("schema.sql").read_text("utf-8")):
+        db.execute(statement)
+
+
+STEPS: Sequence[Step] = (_0_to_1,)
+
+
+def migrate(path: Path, steps: Sequence[Step] = STEPS) -> Path | None:
+    """Bring the log at ``path`` to schema ``len(steps)``; each step and its number share one transaction.
+
+    A log that holds anything is copied first; the copy's path is returned (None for a new log).
+    """
+    connection = sqlite3.connect(path, timeout=10, isolation_level=None)
+    try:
+        connection.execute("PRAGMA journal_mode = WAL")
+        db = Database(connection)
+        found = _schema_of(connection)
+        copy = _backup(connection, path, found) if 0 < found < len(steps) else None
+        for number in range(found, len(steps)):
+            connection.execute("BEGIN IMMEDIATE")
+            try:
+                if _schema_of(connection) == number:  # else another process was faster
+                    steps[number](db)
+                    connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+                    connection.execute(f"PRAGMA user_version = {number + 1}")
+                connection.execute("COMMIT")
+            except BaseException:
+                if connection.in_transaction:
+                    connection.execute("ROLLBACK")
+                raise
+        return copy
+    finally:
+        connection.close()
+
+
+def _schema_of(connection: sqlite3.Connection) -> int:
+    return int(connection.execute("PRAGMA user_version").fetchone()[0])
+
+
+def _backup(connection: sqlite3.Connection, path: Path, schema: int) -> Path:
+    copy = path.with_name(f"{path.name}.schema-{schema}.backup")
+    copy.touch(mode=0o600)
+    target = sqlite3.connect(copy)
+    try:
+        connection.backup(target)
+    finally:
+        target.close()
+    return copy
+
+
+def _statements(script: str) -> list[str]:
+    statements, text = [], ""
+    for line in script.splitlines(keepends=True):
+        text += line
+        if sqlite3.complete_statement(text):
+            statements.append(text)
+            text = ""
+    return statements
+
+
+if __name__ == "__main__":
+    try:
+        migrate(Path(sys.argv[1]))
+    except (sqlite3.Error, OSError) as error:
+        sys.exit(str(error))

@@ -1,0 +1,226 @@
+"""The one writer of samples and events: finds each sample's period, interns radios and rates, keeps blocks true."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import struct
+from collections.abc import Sequence
+
+from adapters.contract import BitRate
+from adapters.ieee80211 import ssid_text
+from logger.block_table import interval_ms_at, rebuild_blocks, resume_fold, write_blocks
+from logger.blocks import Fold, FoldSample, LinkFacts
+from logger.log import Log
+from logger.repoint import OWN_SOURCE
+from logger.sample import Event, LinkIdentity, Sample
+from logger.timeline import begin_timeline
+
+NO_LINK_ID = 0
+# Tags may be said while samples wait for their commit; a sample older than that by more than this was stamped
+# by a clock set back, and stays with the open period.
+_LATE_TAG_MS = 60_000
+
+_INSERT = f"INSERT OR IGNORE INTO sample VALUES ({', '.join('?' * 18)})"
+
+
+def intern_link(db: sqlite3.Connection, link: LinkIdentity) -> int:
+    """The id of a radio, made where it is new."""
+    row = db.execute(
+        "SELECT id FROM link WHERE connected = ? AND interface IS ? AND ssid IS ? AND bssid IS ?"
+        " AND frequency_mhz IS ? AND width_mhz IS ? AND band IS ?",
+        (
+            link.connected,
+            link.interface,
+            link.ssid,
+            link.bssid,
+            link.frequency_mhz,
+            link.width_mhz,
+            link.band,
+        ),
+    ).fetchone()
+    if row:
+        return int(row[0])
+    text = None if link.ssid is None else ssid_text(link.ssid)
+    made = db.execute(
+        "INSERT INTO link (connected, interface, ssid, ssid_text, bssid, frequency_mhz, width_mhz, band)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        (
+            link.connected,
+            link.interface,
+            link.ssid,
+            text,
+            link.bssid,
+            link.frequency_mhz,
+            link.width_mhz,
+            link.band,
+        ),
+    )
+    return int(made.lastrowid or 0)
+
+
+def intern_rate(db: sqlite3.Connection, rate: BitRate) -> int:
+    """The id of a rate, made where it is new. ``rate.mbps`` must be known."""
+    facts = (rate.mbps, rate.phy_mode, rate.mcs, rate.streams, rate.width_mhz, rate.guard_interval_ns)
+    row = db.execute(
+        "SELECT id FROM rate WHERE mbps = ? AND phy_mode IS ? AND mcs IS ? AND streams IS ?"
+        " AND width_mhz IS ? AND guard_interval_ns IS ?",
+        facts,
+    ).fetchone()
+    if row:
+        return int(row[0])
+    made = db.execute(
+        "INSERT INTO rate (mbps, phy_mode, mcs, streams, width_mhz, guard_interval_ns) VALUES (?, ?, ?, ?, ?, ?)",
+        facts,
+    )
+    return int(made.lastrowid or 0)
+
+
+class Recorder:
+    """Writes samples and events of this machine's own logger. One per log, on one thread."""
+
+    def __init__(self, log: Log) -> None:
+        self._log = log
+        self._link_ids: dict[LinkIdentity, int] = {}
+        self._rate_ids: dict[BitRate, int] = {}
+        self._interval_ms: int | None = None
+        self._seen: tuple[int, int] | None = None
+        self._period: tuple[int, int, int | None] | None = None  # id, start, end
+        self._newest_ms: int | None = None  # of the period's samples
+        self._fold: Fold | None = None
+        self._late: list[tuple[int, int]] = []  # (period id, time) of samples behind the newest
+
+    def set_pace(self, interval_ms: int, from_utc_ms: int) -> None:
+        """From now on samples are meant to be this far apart."""
+        with self._log.transaction() as db:
+            if (
+                interval_ms_at(db, OWN_SOURCE, from_utc_ms) != interval_ms
+                or not db.execute("SELECT 1 FROM pace WHERE source_id = ?", (OWN_SOURCE,)).fetchone()
+            ):
+                begin_timeline(db, from_utc_ms)
+                db.execute("INSERT OR REPLACE INTO pace VALUES (?, ?, ?)", (OWN_SOURCE, from_utc_ms, interval_ms))
+        self._interval_ms = None
+        self._fold = None
+
+    def record(self, samples: Sequence[Sample], events: Sequence[Event]) -> None:
+        """Commit these, in order, with the blocks they touch; all or nothing. Raises LogFull, LogError."""
+        if not samples and not events:
+            return
+        try:
+            with self._log.transaction() as db:
+                seen = (db.execute("PRAGMA data_version").fetchone()[0], self._log.timeline_edits)
+                if seen != self._seen:  # somebody else wrote, or tagged: the timeline may have moved
+                    self._period = self._fold = None
+                    self._seen = seen
+                for sample in samples:
+                    self._write(db, sample)
+                self._write_open_blocks(db)
+                self._fold_late_samples(db)
+                db.executemany(
+                    "INSERT INTO event (time_utc_ms, kind, source_id, detail) VALUES (?, ?, ?, ?)",
+                    [(event.time_utc_ms, event.kind, OWN_SOURCE, json.dumps(event.detail)) for event in events],
+                )
+        except BaseException:
+            # What the caches hold may have been rolled back.
+            self._link_ids.clear()
+            self._rate_ids.clear()
+            self._late.clear()
+            self._period = self._fold = None
+            raise
+
+    def _write(self, db: sqlite3.Connection, sample: Sample) -> None:
+        period_id = self._period_for(db, sample.time_utc_ms)
+        late = self._newest_ms is not None and sample.time_utc_ms <= self._newest_ms
+        if self._fold is None and not late:
+            self._fold = resume_fold(db, period_id, sample.time_utc_ms)
+        link_id = self._link_id(db, sample.link)
+        chains = sample.chain_rssi_dbm
+        row = [
+            period_id, sample.time_utc_ms, 0, link_id,
+            sample.rssi_dbm, sample.rssi_avg_dbm, sample.beacon_rssi_avg_dbm,
+            struct.pack(f"{len(chains)}b", *(chain or 0 for chain in chains)) if chains else None,
+            sample.noise_dbm, self._rate_id(db, sample.tx_rate), self._rate_id(db, sample.rx_rate),
+            sample.tx_packets, sample.tx_retries, sample.tx_failed, sample.beacon_losses, sample.busy_permille,
+            sample.rx_bytes, sample.tx_bytes,
+        ]  # fmt: skip
+        while db.execute(_INSERT, row).rowcount == 0:  # a second reading in one millisecond
+            row[2] += 1  # type: ignore[operator]
+        if late:
+            self._late.append((period_id, sample.time_utc_ms))
+            return
+        self._newest_ms = sample.time_utc_ms
+        assert self._fold is not None
+        if self._interval_ms is None:
+            self._interval_ms = interval_ms_at(db, OWN_SOURCE, sample.time_utc_ms)
+        closed = self._fold.add(
+            FoldSample(
+                sample.time_utc_ms, link_id, sample.rssi_dbm, sample.noise_dbm,
+                sample.tx_rate.mbps if sample.tx_rate else None, sample.rx_rate.mbps if sample.rx_rate else None,
+                sample.tx_packets, sample.tx_retries, sample.tx_failed, sample.beacon_losses, sample.busy_permille,
+                sample.rx_bytes, sample.tx_bytes,
+            ),
+            self._interval_ms,
+        )  # fmt: skip
+        write_blocks(db, period_id, closed)
+
+    def _write_open_blocks(self, db: sqlite3.Connection) -> None:
+        if self._fold is not None and self._period is not None:
+            write_blocks(db, self._period[0], self._fold.open.values())
+
+    def _fold_late_samples(self, db: sqlite3.Connection) -> None:
+        """A clock set back stamps samples behind the newest; their stretches are folded again."""
+        for period_id in {period_id for period_id, _ in self._late}:
+            times = [time_ms for late_id, time_ms in self._late if late_id == period_id]
+            rebuild_blocks(db, period_id, min(times), max(times) + 1)
+        if self._late:
+            self._late.clear()
+            self._fold = None
+
+    def _period_for(self, db: sqlite3.Connection, time_ms: int) -> int:
+        known = self._period
+        if known is not None and time_ms >= known[1] and (known[2] is None or time_ms < known[2]):
+            return known[0]
+        found = _find_period(db, time_ms)
+        if found != known:
+            self._write_open_blocks(db)
+            self._fold = None
+            self._period = found
+            newest = db.execute("SELECT max(time_utc_ms) FROM sample WHERE period_id = ?", (found[0],))
+            self._newest_ms = newest.fetchone()[0]
+        return found[0]
+
+    def _link_id(self, db: sqlite3.Connection, link: LinkIdentity | None) -> int:
+        if link is None:
+            return NO_LINK_ID
+        link_id = self._link_ids.get(link)
+        if link_id is None:
+            link_id = self._link_ids[link] = intern_link(db, link)
+        if self._fold is not None:
+            self._fold.links.setdefault(link_id, LinkFacts(link.connected, link.band))
+        return link_id
+
+    def _rate_id(self, db: sqlite3.Connection, rate: BitRate | None) -> int | None:
+        if rate is None or not rate.mbps:
+            return None
+        rate_id = self._rate_ids.get(rate)
+        if rate_id is None:
+            rate_id = self._rate_ids[rate] = intern_rate(db, rate)
+        return rate_id
+
+
+def _find_period(db: sqlite3.Connection, time_ms: int) -> tuple[int, int, int | None]:
+    """The period of a sample stamped ``time_ms``; begins the timeline where there is none."""
+    begin_timeline(db, time_ms)
+    latest = db.execute(
+        "SELECT id, started_at_utc_ms, ended_at_utc_ms FROM period WHERE source_id = ?"
+        " ORDER BY started_at_utc_ms DESC LIMIT 1",
+        (OWN_SOURCE,),
+    ).fetchone()
+    if latest[1] - _LATE_TAG_MS <= time_ms < latest[1]:
+        earlier = db.execute(
+            "SELECT id, started_at_utc_ms, ended_at_utc_ms FROM period WHERE source_id = ? AND started_at_utc_ms <= ?"
+            " ORDER BY started_at_utc_ms DESC LIMIT 1",
+            (OWN_SOURCE, time_ms),
+        ).fetchone()
+        latest = earlier or latest
+    return latest[0], latest[1], latest[2]
