@@ -60,8 +60,11 @@ def parse_when(text: str, now_utc_ms: int, zone: str) -> int:
 
 
 def format_local(utc_ms: int, zone: str, now_utc_ms: int | None = None) -> str:
-    """The moment as the clock in ``zone`` shows it: "Tue 24 Nov 14:05". With ``now_utc_ms``, the year is added
-    where it is not the present one. ``parse_when`` reads it back to the minute."""
+    """The moment as the clock in ``zone`` shows it: "Tue 24 Nov 14:05".
+
+    With ``now_utc_ms``, the year is added where it is not the present one. ``parse_when`` reads it
+    back to the minute.
+    """
     zone_info = _zone_info(zone)
     local = _utc(utc_ms).astimezone(zone_info)
     year = ""
@@ -193,9 +196,7 @@ def _days(words: str | None, today: date) -> Iterator[date]:
             if weekday and found.weekday() != _place_in(_WEEKDAYS, weekday):
                 if found > today:
                     continue
-                raise TagError(
-                    f"{day} {_short(_MONTHS, month - 1)} {year} is a {found:%A}; give the year or leave the day out"
-                )
+                raise TagError(f"{found:%F} is a {found:%A}; give the year, or leave the day of the week out")
             yield found
 
 
