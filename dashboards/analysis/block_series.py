@@ -1,0 +1,247 @@
+"""From block rows to the few hundred numbers that an effect is computed from.
+
+Noise with a long memory makes most of a long record redundant, but not the minutes on either side of a
+change: a local step is what drift and the day's cycle cannot imitate. So neighbouring blocks are merged
+to about 1/200 of the covered time, and less near a change: at a distance d no wider than d/6.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+
+MOST_BLOCKS = 260
+FINEST_BLOCK_S = 10.0  # as the log's own blocks
+GROWTH = 6.0  # a block at distance d from a change is at most d / GROWTH wide
+COARSE_PARTS = 200  # far from any change: at most this part of the covered time
+
+HISTOGRAM = np.dtype([("value", "i1"), ("count", "<u2")])
+
+
+@dataclass(frozen=True)
+class BlockSeries:
+    """Block means of one metric in order of time, all arrays of shape (n,), plus one entry per stay.
+
+    A stay is an unbroken run of one version at one placement: one period, or several that only
+    re-tagging has parted.
+    """
+
+    mid_s: np.ndarray  # mean time of the samples, seconds since the first block
+    local_s: np.ndarray  # the same on the wall clock, for the cycle of the day
+    length_s: np.ndarray  # of the stretch that evenly spread samples would have averaged
+    mean: np.ndarray
+    n_samples: np.ndarray
+    is_b: np.ndarray  # bool
+    placement: np.ndarray  # codes from 0
+    source: np.ndarray  # codes from 0
+    stay: np.ndarray  # codes from 0, into stay_spread
+    stay_spread: np.ndarray  # standard deviation of the single samples within each stay, NaN if unknown
+    covered_s: float
+
+    def scaled(self, factor: float) -> BlockSeries:
+        return replace(self, mean=self.mean * factor, stay_spread=self.stay_spread * factor)
+
+    @property
+    def span_s(self) -> float:
+        return float(np.ptp(self.mid_s))
+
+    @property
+    def coarsest_s(self) -> float:
+        """The widest a block may be, far from any change."""
+        return max(FINEST_BLOCK_S, self.covered_s / COARSE_PARTS)
+
+
+def number_stays(blocks: pd.DataFrame) -> pd.DataFrame:
+    """The blocks in order, with columns ``stay`` (codes from 0) and ``stay_started_at_utc_ms``.
+
+    Periods of one source that abut and share placement and version are one stay: nothing was changed
+    between them."""
+    periods = (
+        blocks[
+            [
+                "source_id",
+                "period_id",
+                "version",
+                "placement_id",
+                "period_started_at_utc_ms",
+                "period_ended_at_utc_ms",
+            ]
+        ]
+        .drop_duplicates("period_id")
+        .sort_values(["source_id", "period_started_at_utc_ms"])
+    )
+    before = periods.shift()
+    goes_on = (
+        (periods["source_id"] == before["source_id"])
+        & (periods["version"] == before["version"])
+        & (periods["placement_id"] == before["placement_id"])
+        & (periods["period_started_at_utc_ms"] == before["period_ended_at_utc_ms"])
+    )
+    stay = (~goes_on).cumsum() - 1
+    started = periods.groupby(stay)["period_started_at_utc_ms"].transform("first")
+    return (
+        blocks.assign(
+            stay=blocks["period_id"].map(dict(zip(periods["period_id"], stay, strict=True))),
+            stay_started_at_utc_ms=blocks["period_id"].map(dict(zip(periods["period_id"], started, strict=True))),
+        )
+        .sort_values(["source_id", "started_at_utc_ms", "link_id"], kind="stable")
+        .reset_index(drop=True)
+    )
+
+
+def after_washout(blocks: pd.DataFrame, washout_s: float) -> pd.DataFrame:
+    """The blocks of ``number_stays`` that start at least ``washout_s`` after their stay did."""
+    age_s = (blocks["started_at_utc_ms"] - blocks["stay_started_at_utc_ms"]) / 1000.0
+    return blocks[age_s >= washout_s]
+
+
+def series_from_blocks(blocks: pd.DataFrame, value: str, count: str, histogram: str, b: int) -> BlockSeries:
+    """The series of column ``value`` (weights ``count``) of blocks that have a stay; ``b`` is version B."""
+    rows = _one_row_per_stretch(blocks[blocks[count] > 0], value, count)
+    if not np.isfinite(rows[value]).all():
+        raise ValueError(f"{value} is not a number in a block that counts samples")
+    covered_s = float(rows["covered_s"].sum())
+    rows = _merged(rows, value, covered_s)
+    spread = _spread_by_stay(blocks[blocks[count] > 0], histogram)
+    stays, stay = np.unique(rows["stay"].to_numpy(), return_inverse=True)
+    zero_ms = rows["mean_utc_ms"].min()
+    mid_s = (rows["mean_utc_ms"].to_numpy(float) - zero_ms) / 1000.0
+    n = rows["n"].to_numpy(float)
+    source = np.unique(rows["source_id"].to_numpy(), return_inverse=True)[1]
+    return BlockSeries(
+        mid_s=mid_s,
+        local_s=mid_s + _utc_offset_s(rows["mean_utc_ms"].to_numpy(), rows["time_zone"].to_numpy()),
+        length_s=_lengths(rows, mid_s, n, source),
+        mean=rows[value].to_numpy(float),
+        n_samples=n,
+        is_b=rows["version"].to_numpy() == b,
+        placement=np.unique(rows["placement_id"].to_numpy(), return_inverse=True)[1],
+        source=source,
+        stay=stay,
+        stay_spread=np.array([spread.get(k, np.nan) for k in stays]),
+        covered_s=covered_s,
+    )
+
+
+def histogram_of(blobs: pd.Series) -> tuple[np.ndarray, np.ndarray]:
+    """Values and counts of many blocks' histograms together; values in the log's whole steps."""
+    entries = np.frombuffer(b"".join(blob for blob in blobs if isinstance(blob, bytes)), HISTOGRAM)
+    values, where = np.unique(entries["value"], return_inverse=True)
+    return values.astype(float), np.bincount(where, entries["count"], len(values))
+
+
+def _one_row_per_stretch(blocks: pd.DataFrame, value: str, count: str) -> pd.DataFrame:
+    """Links that differ only in width or name can share a stretch; they are one radio's samples."""
+    n = blocks[count].astype(float)
+    rows = blocks.assign(
+        n=n, weighted=n * blocks[value], weighted_ms=n * (blocks["mean_utc_ms"] - blocks["started_at_utc_ms"])
+    )
+    rows = rows.groupby(["source_id", "period_id", "started_at_utc_ms"], as_index=False, sort=False).agg(
+        **{
+            "stay": ("stay", "first"),
+            "version": ("version", "first"),
+            "placement_id": ("placement_id", "first"),
+            "time_zone": ("time_zone", "first"),
+            "first_utc_ms": ("first_utc_ms", "min"),
+            "last_utc_ms": ("last_utc_ms", "max"),
+            "ended_at_utc_ms": ("ended_at_utc_ms", "max"),
+            "covered_s": ("covered_s", "sum"),
+            "n": ("n", "sum"),
+            "weighted": ("weighted", "sum"),
+            "weighted_ms": ("weighted_ms", "sum"),
+        }
+    )
+    rows[value] = rows["weighted"] / rows["n"]
+    return rows.sort_values(["source_id", "started_at_utc_ms"], kind="stable").reset_index(drop=True)
+
+
+def _merged(rows: pd.DataFrame, value: str, covered_s: float) -> pd.DataFrame:
+    """Neighbours within a stay merged by the rule above, wider all over until few enough are left."""
+    started_s = rows["started_at_utc_ms"].to_numpy(float) / 1000.0
+    ended_s = rows["ended_at_utc_ms"].to_numpy(float) / 1000.0
+    stay = rows["stay"].to_numpy()
+    to_change_s = _distance_to_change(started_s, ended_s, stay, rows["source_id"].to_numpy())
+    coarsest_s = max(FINEST_BLOCK_S, covered_s / COARSE_PARTS)
+    stretch = 1.0
+    while True:
+        widest_s = np.minimum(coarsest_s * stretch, np.maximum(FINEST_BLOCK_S, stretch * to_change_s / GROWTH))
+        group = _groups(started_s, ended_s, stay, widest_s)
+        if group[-1] < MOST_BLOCKS or group[-1] + 1 <= 2 * (stay.max() + 1):
+            break
+        stretch *= 1.15
+    merged = rows.groupby(group, sort=False).agg(
+        **{
+            column: (column, "first")
+            for column in ("source_id", "stay", "version", "placement_id", "time_zone", "first_utc_ms")
+        },
+        last_utc_ms=("last_utc_ms", "max"),
+        n=("n", "sum"),
+        weighted=("weighted", "sum"),
+        sum_ms=("weighted_ms", "sum"),
+    )
+    starts_ms = (rows["n"] * (rows["started_at_utc_ms"] - rows["started_at_utc_ms"].min())).groupby(group).sum()
+    merged["mean_utc_ms"] = rows["started_at_utc_ms"].min() + (merged["sum_ms"] + starts_ms) / merged["n"]
+    merged[value] = merged["weighted"] / merged["n"]
+    return merged
+
+
+def _distance_to_change(started_s: np.ndarray, ended_s: np.ndarray, stay: np.ndarray, source: np.ndarray) -> np.ndarray:
+    """Of each block's near edge, to the nearest edge of its stay that adjoins another stay."""
+    distance_s = np.full(len(stay), np.inf)
+    for k in np.unique(stay):
+        inside = stay == k
+        recording = source == source[inside][0]
+        first, last = started_s[inside].min(), ended_s[inside].max()
+        if first > started_s[recording].min():
+            distance_s[inside] = np.minimum(distance_s[inside], started_s[inside] - first)
+        if last < ended_s[recording].max():
+            distance_s[inside] = np.minimum(distance_s[inside], last - ended_s[inside])
+    return distance_s
+
+
+def _groups(started_s: np.ndarray, ended_s: np.ndarray, stay: np.ndarray, widest_s: np.ndarray) -> np.ndarray:
+    """Codes from 0: greedily joined neighbours, none wider than the narrowest allowance in it."""
+    group = np.zeros(len(stay), dtype=int)
+    code, opened_s, allowed_s = 0, started_s[0], widest_s[0]
+    for i in range(1, len(stay)):
+        allowed_s = min(allowed_s, widest_s[i])
+        # A block that is itself wider than its allowance stands alone; half a step of slack lets
+        # lengths that are whole multiples of each other meet.
+        if stay[i] != stay[i - 1] or ended_s[i] - opened_s > allowed_s * 1.001:
+            code, opened_s, allowed_s = code + 1, started_s[i], widest_s[i]
+        group[i] = code
+    return group
+
+
+def _lengths(rows: pd.DataFrame, mid_s: np.ndarray, n: np.ndarray, source: np.ndarray) -> np.ndarray:
+    """What evenly spread samples stand for. Never past the neighbouring mids: overlapping stretches
+    would make the covariance indefinite."""
+    spread_s = (rows["last_utc_ms"].to_numpy(float) - rows["first_utc_ms"].to_numpy(float)) / 1000.0
+    length_s = np.where(n > 1, spread_s * np.sqrt((n + 1) / np.maximum(n - 1, 1)), 0.0)
+    gap_s = np.where(source[1:] == source[:-1], np.diff(mid_s), np.inf)
+    gap_s = np.maximum(gap_s, 0.0)
+    return np.minimum(length_s, np.minimum(np.append(gap_s, np.inf), np.insert(gap_s, 0, np.inf)))
+
+
+def _spread_by_stay(blocks: pd.DataFrame, histogram: str) -> dict[int, float]:
+    spread = {}
+    for stay, blobs in blocks.groupby("stay")[histogram]:
+        values, counts = histogram_of(blobs)
+        if counts.sum() > 0:
+            mean = np.average(values, weights=counts)
+            spread[stay] = float(np.sqrt(np.average((values - mean) ** 2, weights=counts)))
+    return spread
+
+
+def _utc_offset_s(mean_utc_ms: np.ndarray, zones: np.ndarray) -> np.ndarray:
+    """Seconds that the wall clock of each block's zone is ahead of UTC."""
+    offset_s = np.zeros(len(zones))
+    for zone in set(zones):
+        here = zones == zone
+        times = pd.to_datetime(mean_utc_ms[here].astype("int64"), unit="ms", utc=True)
+        wall = times.tz_convert(ZoneInfo(zone)).tz_localize(None)
+        offset_s[here] = (wall - times.tz_localize(None)).total_seconds()
+    return offset_s
