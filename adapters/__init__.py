@@ -1,31 +1,11 @@
-"""Reads the machine: the contract, one module per platform, one simulated radio, and the choice between them."""
+"""Reads the machine: the contract (adapters/contract.py), one module per platform, one simulated radio, and here the
+choice between them."""
 
-from adapters.contract import (
-    Ability,
-    Adapter,
-    AdapterError,
-    BitRate,
-    InterfaceGone,
-    LinkEvent,
-    LinkReading,
-    NotPermitted,
-    NoWirelessInterface,
-    RadioLink,
-)
+from __future__ import annotations
 
-__all__ = [
-    "Ability",
-    "Adapter",
-    "AdapterError",
-    "BitRate",
-    "InterfaceGone",
-    "LinkEvent",
-    "LinkReading",
-    "NoWirelessInterface",
-    "NotPermitted",
-    "RadioLink",
-    "open_adapter",
-]
+TYPE_CHECKING = False  # as typing has it, without importing typing: tagging must start at once
+if TYPE_CHECKING:
+    from adapters.contract import Adapter
 
 
 def open_adapter(interface: str | None = None) -> Adapter:
@@ -39,7 +19,9 @@ def open_adapter(interface: str | None = None) -> Adapter:
         from adapters.linux import LinuxAdapter
 
         return LinuxAdapter.open(interface)
+    from adapters.errors import AdapterError
+
     raise AdapterError(
-        f"there is no adapter for {sys.platform} yet (there is one for: linux); "
+        f"there is no adapter for {sys.platform} yet (there is one for linux); "
         "'linktrial demo' runs on the simulated radio everywhere"
     )

@@ -10,24 +10,25 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal, Protocol, runtime_checkable
 
+from adapters.errors import AdapterError, InterfaceGone, NotPermitted, NoWirelessInterface
+
+__all__ = [
+    "Ability",
+    "Adapter",
+    "AdapterError",
+    "BitRate",
+    "EventKind",
+    "InterfaceGone",
+    "LinkEvent",
+    "LinkReading",
+    "NoWirelessInterface",
+    "NotPermitted",
+    "PhyMode",
+    "RadioLink",
+]
+
 PhyMode = Literal["legacy", "HT", "VHT", "HE", "EHT"]
 EventKind = Literal["connected", "disconnected", "roamed", "channel-switched", "scan-started", "scan-finished"]
-
-
-class AdapterError(Exception):
-    """The machine could not be read; the message is one line that says what to do."""
-
-
-class NoWirelessInterface(AdapterError):
-    """There is no wireless interface, or none of the name asked for."""
-
-
-class InterfaceGone(AdapterError):
-    """The interface was there and has vanished (card unplugged, driver unloaded)."""
-
-
-class NotPermitted(AdapterError):
-    """The system refuses the reading to this user."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -68,7 +68,7 @@ def main(argv: list[str] | None = None) -> int:
 
 
 def _run(command: object, args: argparse.Namespace) -> int:
-    from adapters.contract import AdapterError
+    from adapters.errors import AdapterError
     from logger.errors import LogError
 
     try:

@@ -7,13 +7,12 @@ of time; the last one holds still. Every edit takes a list and gives a new one, 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from logger.errors import TagError
 
 
-@dataclass(frozen=True, slots=True)
-class Mark:
+class Mark(NamedTuple):
     """From ``started_at_utc_ms`` on. ``period_id`` is None for a mark that is not in the log yet."""
 
     period_id: int | None
@@ -39,7 +38,7 @@ def cut(marks: Sequence[Mark], time_ms: int, time_zone: str) -> Marks:
     index = index_at(marks, time_ms)
     if marks[index].started_at_utc_ms == time_ms:
         return list(marks)
-    later = replace(marks[index], period_id=None, started_at_utc_ms=time_ms, time_zone=time_zone)
+    later = marks[index]._replace(period_id=None, started_at_utc_ms=time_ms, time_zone=time_zone)
     return [*marks[: index + 1], later, *marks[index + 1 :]]
 
 
@@ -63,14 +62,13 @@ def move_start(marks: Sequence[Mark], index: int, time_ms: int) -> Marks:
             raise TagError("a period cannot begin before the one in front of it; join them instead")
         if index + 1 < len(marks) and time_ms >= marks[index + 1].started_at_utc_ms:
             raise TagError("a period cannot begin after the one that follows it")
-    return [*marks[:index], replace(marks[index], started_at_utc_ms=time_ms), *marks[index + 1 :]]
+    return [*marks[:index], marks[index]._replace(started_at_utc_ms=time_ms), *marks[index + 1 :]]
 
 
 def retag(marks: Sequence[Mark], index: int, placement_id: int | None, config_version: int | None) -> Marks:
     """Other tags for one period."""
     mark = marks[index]
-    tagged = replace(
-        mark,
+    tagged = mark._replace(
         placement_id=mark.placement_id if placement_id is None else placement_id,
         config_version=mark.config_version if config_version is None else config_version,
     )
@@ -90,6 +88,6 @@ def _from(marks: Sequence[Mark], time_ms: int, time_zone: str, tag: Callable[[Ma
     index = index_at(edited, time_ms)
     old = tag(edited[index])
     while index < len(edited) and tag(edited[index]) == old:
-        edited[index] = replace(edited[index], **new)  # type: ignore[arg-type]
+        edited[index] = edited[index]._replace(**new)  # type: ignore[arg-type]
         index += 1
     return edited

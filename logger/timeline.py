@@ -47,9 +47,7 @@ class Period(NamedTuple):
     n_samples: int
 
 
-def begin_timeline(
-    db: sqlite3.Connection, time_ms: int, location: str = UNNAMED, time_zone: str | None = None
-) -> bool:
+def begin_timeline(db: sqlite3.Connection, time_ms: int, location: str = UNNAMED, time_zone: str | None = None) -> bool:
     """Open the first period where the log has none yet; says whether it did. Inside a transaction."""
     if db.execute("SELECT 1 FROM period WHERE source_id = ? LIMIT 1", (OWN_SOURCE,)).fetchone():
         return False
@@ -100,7 +98,7 @@ class Timeline:
         when_ms: int | None = None,
         settings: Mapping[str, SettingValue | None] | None = None,
         notes: str = "",
-    ) -> Version:
+    ) -> tuple[Version, Period]:
         """The router was changed then: a new config version, with the settings in force until then and these."""
         name = checked_name(label, "label")
         with self._edit(f"changed {_quoted(name)}") as (db, now_ms):
@@ -115,16 +113,16 @@ class Timeline:
                 (number, name, json.dumps(version.settings), notes),
             )
             self._write(db, marks.configure, time_ms, number)
-            return version
+            return version, self._at(db, time_ms)
 
-    def back_to(self, number: int, when_ms: int | None = None) -> Version:
+    def back_to(self, number: int, when_ms: int | None = None) -> Period:
         """The router is back in an earlier version since then."""
         with self._edit(f"back-to v{number}") as (db, now_ms):
             time_ms = self._moment(when_ms, now_ms)
-            version = _version(db, number)
+            _version(db, number)  # there must be one
             self._refuse_repeat(db, time_ms, f"in v{number}", config_version=number)
             self._write(db, marks.configure, time_ms, number)
-            return version
+            return self._at(db, time_ms)
 
     # Afterthoughts
 
@@ -222,6 +220,13 @@ class Timeline:
         )
         return [Period(*row) for row in rows]
 
+    def now_utc_ms(self) -> int:
+        return self._clock.utc_ms()
+
+    def local(self, utc_ms: int) -> str:
+        """A time as a person here says it."""
+        return format_local(utc_ms, self.time_zone, self.now_utc_ms())
+
     def current(self) -> Period | None:
         """The period that holds now, if the log has begun."""
         own = [mark for mark in self._marks(self._log.db) if mark.period_id is not None]
@@ -231,6 +236,20 @@ class Timeline:
         """All config versions, by number."""
         rows = self._log.db.execute("SELECT number, label, settings, notes FROM config_version ORDER BY number")
         return [Version(row[0], row[1], json.loads(row[2]), row[3]) for row in rows]
+
+    def version_at(self, when_ms: int | None) -> Version | None:
+        """The version in force then (None: now), if the log has begun by then."""
+        time_ms = self.now_utc_ms() if when_ms is None else when_ms
+        row = self._log.db.execute(
+            "SELECT config_version FROM period WHERE source_id = ? AND started_at_utc_ms <= ?"
+            " ORDER BY started_at_utc_ms DESC LIMIT 1",
+            (OWN_SOURCE, time_ms),
+        ).fetchone()
+        return _version(self._log.db, row[0]) if row else None
+
+    def locations(self) -> list[str]:
+        """The names of all locations, in order of their first mention."""
+        return [row[0] for row in self._log.db.execute("SELECT name FROM location ORDER BY id")]
 
     def find_version(self, word: str) -> Version:
         """A version by "v2", "2" or its label. Raises TagError."""

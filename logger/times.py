@@ -24,16 +24,17 @@ _MONTHS = (
 )
 _EXAMPLES = "'20 min ago', '14:05', 'yesterday 14:05', 'Mon 9:30' or '2026-11-24 14:05'"
 
-_SPAN = re.compile(
+# Patterns are compiled when first used: tagging without --at needs none.
+_SPAN = (
     r"(\d{1,9}(?:\.\d{1,9})?|an?) ?"
     r"(?:(s|secs?|seconds?)|(m|mins?|minutes?)|(h|hrs?|hours?)|(d|days?)|(w|wks?|weeks?))(?![a-z])"
 )
 _SPAN_SECONDS = (1, 60, 3600, 86_400, 604_800)
-_CLOCK = re.compile(
+_CLOCK = (
     r"(?:(?P<day>.*\S) +)??(?P<h>\d{1,2}):(?P<m>\d\d)(?::(?P<s>\d\d))?(?: ?(?P<half>am|pm))?"
     r"(?: ?(?P<offset>z|utc|[+-]\d\d:?\d\d))?"
 )
-_DATE = re.compile(r"(?:([a-z]+),? )?(\d{1,2}) ([a-z]+)(?: (\d{4}))?")
+_DATE = r"(?:([a-z]+),? )?(\d{1,2}) ([a-z]+)(?: (\d{4}))?"
 
 
 def parse_when(text: str, now_utc_ms: int, zone: str) -> int:
@@ -53,9 +54,7 @@ def parse_when(text: str, now_utc_ms: int, zone: str) -> int:
             raise TagError(f"{_quoted(text)} lies before 1970")
         _EPOCH + moment * _MS  # a year of five digits cannot be shown again
     except (OverflowError, ValueError) as error:
-        raise TagError(
-            f"{_quoted(text)} is no time that linktrial understands; say it like {_EXAMPLES}"
-        ) from error
+        raise TagError(f"{_quoted(text)} is no time that linktrial understands; say it like {_EXAMPLES}") from error
     return moment
 
 
@@ -124,7 +123,7 @@ def _parse(words: str, now_utc_ms: int, zone: tzinfo) -> int:
         return round(float(words.removeprefix("@")) * 1000)
     if re.match(r"\d{4}-", words):
         return _parse_iso(words.upper(), now_utc_ms, zone)
-    clock = _CLOCK.fullmatch(words)
+    clock = re.fullmatch(_CLOCK, words)
     if not clock:
         raise ValueError(words)
     time_of_day = _time_of_day(clock)
@@ -137,15 +136,13 @@ def _parse(words: str, now_utc_ms: int, zone: tzinfo) -> int:
 
 
 def _span_ms(words: str) -> int:
-    spans = list(_SPAN.finditer(words))
-    if not spans or _SPAN.sub("", words).strip():
+    spans = list(re.finditer(_SPAN, words))
+    if not spans or re.sub(_SPAN, "", words).strip():
         raise ValueError(words)
     seconds = 0.0
     for span in spans:
         number = 1.0 if span[1].startswith("a") else float(span[1])
-        seconds += number * next(
-            s for s, found in zip(_SPAN_SECONDS, span.groups()[1:], strict=True) if found
-        )
+        seconds += number * next(s for s, found in zip(_SPAN_SECONDS, span.groups()[1:], strict=True) if found)
     return round(seconds * 1000)
 
 
@@ -184,7 +181,7 @@ def _days(words: str | None, today: date) -> Iterator[date]:
         back = (today.weekday() - _place_in(_WEEKDAYS, words)) % 7
         yield from (today - timedelta(days=back), today - timedelta(days=back + 7))
     else:
-        match = _DATE.fullmatch(words)
+        match = re.fullmatch(_DATE, words)
         if not match:
             raise ValueError(words)
         weekday, day, month = match[1], int(match[2]), _place_in(_MONTHS, match[3]) + 1
@@ -220,9 +217,7 @@ def _moment(wall: datetime, now_utc_ms: int, zone: tzinfo) -> int:
         if moment.astimezone(zone).replace(tzinfo=None) == wall:
             found.append((moment - _EPOCH) // _MS)
     if not found:
-        raise TagError(
-            f"{wall:%H:%M} on {wall:%F} never happened: clocks went forward; give an earlier or later time"
-        )
+        raise TagError(f"{wall:%H:%M} on {wall:%F} never happened: clocks went forward; give an earlier or later time")
     return max((moment for moment in found if moment <= now_utc_ms), default=min(found))
 
 

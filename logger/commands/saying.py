@@ -1,0 +1,29 @@
+"""What the tagging commands share: when, on which timeline, and how to answer."""
+
+from __future__ import annotations
+
+import argparse
+import json
+
+from adapters.clock import SystemClock
+from logger.log import Log
+from logger.timeline import Timeline
+from logger.times import parse_when
+
+
+def add_when_option(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--at", dest="when", metavar="WHEN", help="when: '20 min ago', '14:05', ISO 8601 (else now)")
+
+
+def timeline_of(log: Log) -> Timeline:
+    return Timeline(log, SystemClock())
+
+
+def when_ms(args: argparse.Namespace, timeline: Timeline) -> int | None:
+    """The moment meant, in UTC milliseconds; None for now."""
+    return None if args.when is None else parse_when(args.when, SystemClock().utc_ms(), timeline.time_zone)
+
+
+def say_json(**answer: object) -> int:
+    print(json.dumps(answer, ensure_ascii=False))
+    return 0

@@ -1,0 +1,159 @@
+"""Periods, config versions and events. Without a verb: shows them. All tags can be amended, and every edit undone."""
+
+from __future__ import annotations
+
+import argparse
+
+from logger.commands import add_json_option, add_log_option, open_log
+from logger.commands.saying import say_json, timeline_of
+from logger.errors import TagError
+from logger.log import Log
+from logger.router_settings import difference, parse_settings
+from logger.timeline import Period, Timeline, Version
+from logger.times import format_duration, parse_when
+
+EXAMPLES = """examples:
+  linktrial timeline
+  linktrial timeline amend 3 --location "kiln room" --version v2 --starts "yesterday 14:05"
+  linktrial timeline amend v2 --label "longer antennas" --set antenna.5.gain_dbi=5 --notes "both tilted"
+  linktrial timeline amend "unnamed spot" --name "wheel by the window"
+  linktrial timeline split --at "2 h ago"
+  linktrial timeline join 4
+  linktrial timeline undo"""
+EVENTS_SHOWN = 20
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = EXAMPLES
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    add_json_option(parser)
+    add_log_option(parser)
+    verbs = parser.add_subparsers(dest="edit", metavar="{amend,split,join,undo}")
+    amend = verbs.add_parser("amend", help="other tags for a period, a config version or a location")
+    amend.add_argument("target", help="a period's number, a version as v2, or a location's name")
+    amend.add_argument("--location", help="period: the laptop stood here instead")
+    amend.add_argument("--version", help="period: the router was in this version instead")
+    amend.add_argument("--starts", metavar="WHEN", help="period: it began then instead")
+    amend.add_argument("--label", help="version: its label")
+    amend.add_argument("--set", dest="settings", metavar="KEY=VALUE", action="append", help="version: a setting")
+    amend.add_argument("--notes", help="version: its notes")
+    amend.add_argument("--name", help="location: its name")
+    split = verbs.add_parser("split", help="two periods out of one")
+    split.add_argument("--at", dest="when", metavar="WHEN", required=True, help="where to cut")
+    join = verbs.add_parser("join", help="one period out of this one and the one before it")
+    join.add_argument("period", type=int)
+    verbs.add_parser("undo", help="take the last edit back")
+
+
+def run(args: argparse.Namespace) -> int:
+    with open_log(args) as log:
+        timeline = timeline_of(log)
+        if args.edit:
+            done = _EDITS[args.edit](args, timeline)
+            return say_json(done=done) if args.json else print(done) or 0
+        return _show_json(log, timeline) if args.json else _show(log, timeline)
+
+
+def _amend(args: argparse.Namespace, timeline: Timeline) -> str:
+    of_period = {"location": args.location, "version": args.version, "starts": args.starts}
+    of_version = {"label": args.label, "set": args.settings, "notes": args.notes}
+    of_location = {"name": args.name}
+    target = args.target
+    if target.isdigit():
+        _refuse(target, "a period", of_period, of_version | of_location)
+        number = timeline.find_version(args.version).number if args.version else None
+        started_ms = _moment(args.starts, timeline) if args.starts else None
+        timeline.amend_period(int(target), location=args.location, number=number, started_ms=started_ms)
+        return f"period {target} amended"
+    if target in (f"v{version.number}" for version in timeline.versions()):
+        _refuse(target, "a config version", of_version, of_period | of_location)
+        settings = parse_settings(args.settings) if args.settings else None
+        timeline.amend_version(int(target[1:]), label=args.label, settings=settings, notes=args.notes)
+        return f"{target} amended"
+    _refuse(target, "a location", of_location, of_period | of_version)
+    timeline.amend_location(target, args.name)
+    return f"'{target}' is now '{args.name.strip()}'"
+
+
+def _refuse(target: str, what: str, wanted: dict[str, object], unwanted: dict[str, object]) -> None:
+    options = ", ".join(f"--{name}" for name in wanted)
+    if wrong := [name for name, value in unwanted.items() if value is not None]:
+        raise TagError(f"'{target}' is {what} and has no --{wrong[0]}; it takes {options}")
+    if all(value is None for value in wanted.values()):
+        raise TagError(f"say what to amend of '{target}' ({what}): {options}")
+
+
+def _split(args: argparse.Namespace, timeline: Timeline) -> str:
+    return f"split; the later part is period {timeline.split(_moment(args.when, timeline))}"
+
+
+def _join(args: argparse.Namespace, timeline: Timeline) -> str:
+    timeline.join(args.period)
+    return f"period {args.period} joined to the one before it"
+
+
+def _undo(args: argparse.Namespace, timeline: Timeline) -> str:
+    return f"undone: {timeline.undo()}"
+
+
+_EDITS = {"amend": _amend, "split": _split, "join": _join, "undo": _undo}
+
+
+def _moment(text: str, timeline: Timeline) -> int:
+    return parse_when(text, timeline.now_utc_ms(), timeline.time_zone)
+
+
+def _show(log: Log, timeline: Timeline) -> int:
+    periods, versions = timeline.periods(), timeline.versions()
+    if not periods:
+        print("nothing logged yet; start with: linktrial at LOCATION, then linktrial log")
+        return 0
+    print("config versions")
+    for version, phrases in _with_differences(versions):
+        notes = f" ({version.notes})" if version.notes else ""
+        print(f"  v{version.number:<3} {version.label}{notes}")
+        for phrase in phrases:
+            print(f"         {phrase}")
+    print("\nperiods")
+    for period in periods:
+        source = f"  [from {period.source}]" if period.source else ""
+        print(f"  {period.id:<4} {_span(period, timeline)}  v{period.config_version}  {period.location},"
+              f" placement {period.placement}, {period.n_samples:,} samples{source}")  # fmt: skip
+    events = log.db.execute(
+        "SELECT time_utc_ms, kind FROM event ORDER BY time_utc_ms DESC, id DESC LIMIT ?", (EVENTS_SHOWN,)
+    ).fetchall()
+    if events:
+        print(f"\nlast events (up to {EVENTS_SHOWN})")
+        for time_ms, kind in reversed(events):
+            print(f"  {timeline.local(time_ms)}  {kind}")
+    return 0
+
+
+def _show_json(log: Log, timeline: Timeline) -> int:
+    return say_json(
+        config_versions=[
+            {"config_version": f"v{version.number}", "label": version.label, "settings": version.settings,
+             "notes": version.notes, "difference": phrases}
+            for version, phrases in _with_differences(timeline.versions())
+        ],
+        periods=[
+            {**period._asdict(), "config_version": f"v{period.config_version}"} for period in timeline.periods()
+        ],
+        events=[
+            {"time_utc_ms": time_ms, "kind": kind}
+            for time_ms, kind in log.db.execute("SELECT time_utc_ms, kind FROM event ORDER BY time_utc_ms, id")
+        ],
+    )  # fmt: skip
+
+
+def _with_differences(versions: list[Version]) -> list[tuple[Version, list[str]]]:
+    """Each version with what it changed against the one before."""
+    earlier = [Version(0, "", {}, ""), *versions[:-1]]
+    return [(new, difference(old.settings, new.settings)) for old, new in zip(earlier, versions, strict=True)]
+
+
+def _span(period: Period, timeline: Timeline) -> str:
+    ended_ms = period.ended_at_utc_ms
+    length = format_duration(((ended_ms or timeline.now_utc_ms()) - period.started_at_utc_ms) / 1000)
+    end = "now" if ended_ms is None else timeline.local(ended_ms)
+    return f"{timeline.local(period.started_at_utc_ms)} - {end} ({length})"
