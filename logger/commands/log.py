@@ -1,0 +1,94 @@
+"""Take samples until stopped.
+
+Samples lie on the clock's grid: every 5 s means :00, :05, :10. Where the laptop stands and what changed at
+the router is said with 'linktrial at' and 'linktrial changed' while this runs.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+
+from adapters.clock import Clock, SystemClock
+from adapters.contract import Adapter
+from logger.commands import add_log_option, open_log
+from logger.settings import Settings, in_range, load_settings, range_words, settings_path, settings_text
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--interval", type=_interval, metavar="SECONDS", help="between samples: 0.1 to 3600 (else 5)")
+    parser.add_argument("--interface", metavar="NAME", help="the wireless interface (else the one that is found)")
+    parser.add_argument("--simulated", type=int, metavar="SEED", help="a simulated radio instead of a card, to try it")
+    parser.add_argument("--show-settings", action="store_true", help="print the settings in force as a settings file")
+    add_log_option(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    settings = load_settings()
+    if args.show_settings:
+        print(f"# {settings_path()}\n\n{settings_text(settings)}", end="")
+        return 0
+    return _log(args, settings, SystemClock())
+
+
+def _log(args: argparse.Namespace, settings: Settings, clock: Clock) -> int:
+    from contextlib import closing
+    from importlib.metadata import version
+
+    from logger.claim import Claim
+    from logger.daemon import Daemon
+    from logger.sampler import Sampler
+    from logger.schedule import OneThreadScheduler, stopping_on_signals
+    from logger.voice import Voice
+
+    interval_s = settings.interval_s if args.interval is None else args.interval
+    interval_ms = round(interval_s * 1000)
+    with (
+        open_log(args, create=True) as log,
+        Claim.take(log.path),
+        closing(_open_adapter(args, settings, clock)) as adapter,
+        closing(Voice(sys.stdout, sys.stderr)) as voice,
+    ):
+        sampler = Sampler(adapter, clock, interval_ms / 1000)
+        daemon = Daemon(log, sampler, clock, voice, interval_ms=interval_ms, commit_s=settings.commit_s)
+        daemon.begin(version=version("linktrial"), adapter=adapter.name, interface=adapter.interface)
+        scheduler = OneThreadScheduler(daemon.tick, interval_ms)
+        with stopping_on_signals(scheduler.stop):
+            try:
+                scheduler.run()
+            finally:
+                written = daemon.end()
+        return 0 if written else 1
+
+
+def _open_adapter(args: argparse.Namespace, settings: Settings, clock: Clock) -> Adapter:
+    if args.simulated is not None:
+        return _simulated_radio(clock, args.simulated)
+    from adapters import open_adapter
+
+    return open_adapter(args.interface or settings.interface or None)
+
+
+def _simulated_radio(clock: Clock, seed: int) -> Adapter:
+    """The pottery's router as it was found, heard from the bench by the window, in real time."""
+    from adapters.simulated.radio import SimulatedRadio
+    from adapters.simulated.scene import BandState, Path, RouterChange, RouterState, Scene, Stay
+
+    now_ms = clock.utc_ms()
+    router = RouterState("office", {"2.4": BandState(6, 20), "5": BandState(36, 80)}, dropouts_per_day=6)
+    scene = Scene(
+        changes=(RouterChange(now_ms, router),),
+        stays=(Stay(now_ms, "bench by the window"),),
+        paths={("office", "bench by the window"): Path(9.0, {"2.4": 4.0, "5": 7.0})},
+    )
+    return SimulatedRadio(scene, clock, seed=seed, interface="simulated")
+
+
+def _interval(text: str) -> float:
+    try:
+        seconds = float(text)
+    except ValueError:
+        seconds = float("nan")
+    if not in_range("interval_s", seconds):
+        raise argparse.ArgumentTypeError(f"'{text}' is not {range_words('interval_s')}")
+    return seconds

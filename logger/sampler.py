@@ -1,0 +1,245 @@
+"""One tick of the logger: reads the adapter and the clocks, gives the sample and the events of that moment.
+
+Rules of this module, each of which a test holds:
+
+- Counters become differences since the sample before. There is none (None) where the counter restarted or
+  went down, after sleep, after a failed reading, over a gap, and for the link's counters on a new
+  association. A counter of the interface goes on through a new association.
+- A rate is that of the last frame, however long ago. It counts only if a frame has gone its way since the
+  sample before: transmit by the link's packet counter; receive by the interface's bytes, because the link's
+  own packet counter counts beacons, which leave the rate as it is. (Multicast data does so too, and cannot
+  be told apart.) Where a system has no such counter the rate is kept. Where the difference is unknown the
+  rate is not.
+- A failed reading gives no sample: what was not read is a gap, not an outage. Neither is a link that is not
+  there yet just after the laptop woke or the interface came back.
+- Nothing an adapter does ends the logger.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from adapters.clock import Clock
+from adapters.contract import (
+    Adapter,
+    AdapterError,
+    BitRate,
+    InterfaceGone,
+    LinkEvent,
+    LinkReading,
+    NoWirelessInterface,
+)
+from adapters.ieee80211 import band_of
+from logger.blocks import GAP_INTERVALS
+from logger.link_story import LinkStory
+from logger.sample import Event, LinkIdentity, Sample
+
+CLOCKS_APART_S = 2.0  # by more than this two clocks must disagree before sleep or a set clock is believed
+SETTLING_S = 15.0  # after waking: association, keys and DHCP take seconds
+LONGEST_PAUSE_S = 60.0
+_READS_AT_MOST = 3
+_BUSY_SLACK_MS = 10  # two counters, read one after the other, each rounded to milliseconds
+
+
+class Moment(NamedTuple):
+    """The three clocks at one instant; see adapters/clock.py."""
+
+    utc_ms: int
+    awake_s: float
+    elapsed_s: float
+
+    @classmethod
+    def of(cls, clock: Clock) -> Moment:
+        return cls(clock.utc_ms(), clock.awake_s(), clock.elapsed_s())
+
+
+class Sampler:
+    """Turns one adapter's readings into rows for the log. Call ``tick`` every ``interval_s``."""
+
+    def __init__(self, adapter: Adapter, clock: Clock, interval_s: float) -> None:
+        self._adapter = adapter
+        self._clock = clock
+        self._gap_s = GAP_INTERVALS * interval_s
+        self._last: Moment | None = None  # of the last tick
+        self._before: tuple[Moment, LinkReading] | None = None  # of the last sample, while differences hold
+        self._told: list[LinkEvent] = []
+        self._story = LinkStory()
+        self._trouble = _Trouble()
+        self._settling_until_s = float("-inf")
+
+    def tick(self) -> tuple[list[Sample], list[Event]]:
+        """At most one sample, stamped with the wall clock now, and the events since the last tick, in
+        order."""
+        now = Moment.of(self._clock)
+        events = self._what_the_clocks_tell(now)
+        self._last = now
+        if self._trouble.pausing(now):
+            return [], events
+        try:
+            reading = self._read()
+        except Exception as error:  # whatever an adapter does, the logger goes on and says so
+            self._before = None
+            events += self._story.follow(self._told, None, now.utc_ms)
+            self._told.clear()
+            return [], events + self._trouble.begins(error, now)
+        if self._trouble:
+            events += self._trouble.ends(now)
+            self._settling_until_s = now.elapsed_s + SETTLING_S
+        events += self._story.follow(self._told, reading, now.utc_ms)
+        self._told.clear()
+        if reading.connected:
+            self._settling_until_s = float("-inf")
+        elif now.elapsed_s < self._settling_until_s:
+            self._before = None
+            return [], events
+        before = self._before
+        if before and now.elapsed_s - before[0].elapsed_s > self._gap_s:
+            before = None
+        self._before = (now, reading)
+        return [sample_of(reading, before[1] if before else None, now.utc_ms)], events
+
+    def _read(self) -> LinkReading:
+        """A reading that agrees with the events in ``_told``: read again if the link changed meanwhile."""
+        self._told += self._adapter.events()
+        for _ in range(_READS_AT_MOST):
+            reading = self._adapter.read()
+            meanwhile = self._adapter.events()
+            self._told += meanwhile
+            if not meanwhile:
+                break
+        return reading
+
+    def _what_the_clocks_tell(self, now: Moment) -> list[Event]:
+        last = self._last
+        if last is None:
+            return []
+        events = []
+        elapsed_s = now.elapsed_s - last.elapsed_s
+        asleep_s = elapsed_s - (now.awake_s - last.awake_s)
+        if asleep_s > CLOCKS_APART_S:
+            detail: dict[str, object] = {"asleep_s": round(asleep_s, 1)}
+            events += [Event(last.utc_ms, "suspended", detail), Event(now.utc_ms, "resumed", dict(detail))]
+            self._before = None
+            self._settling_until_s = now.elapsed_s + SETTLING_S
+            self._trouble.try_again_now()
+        step_s = (now.utc_ms - last.utc_ms) / 1000 - elapsed_s
+        if abs(step_s) > CLOCKS_APART_S:
+            events.append(Event(now.utc_ms, "clock-set", {"step_s": round(step_s, 1)}))
+        return events
+
+
+class _Trouble:
+    """A spell in which the adapter fails: what has been said of it, and when to try again. True while it
+    lasts."""
+
+    def __init__(self) -> None:
+        self._kinds: list[str] = []
+        self._pause_s = 0.0
+        self._again_at_s = float("-inf")
+
+    def __bool__(self) -> bool:
+        return bool(self._kinds)
+
+    def pausing(self, now: Moment) -> bool:
+        return now.elapsed_s < self._again_at_s
+
+    def try_again_now(self) -> None:
+        self._again_at_s = float("-inf")
+
+    def begins(self, error: Exception, now: Moment) -> list[Event]:
+        """Take in one failure; gives an event unless this spell has had one of the kind."""
+        self._pause_s = min(LONGEST_PAUSE_S, 2 * self._pause_s or 1.0)
+        self._again_at_s = now.elapsed_s + self._pause_s
+        gone = isinstance(error, InterfaceGone | NoWirelessInterface)
+        kind = "interface-gone" if gone else "adapter-failed"
+        if kind in self._kinds:
+            return []
+        self._kinds.append(kind)
+        words = str(error) if isinstance(error, AdapterError) else f"{type(error).__name__}: {error}"
+        return [Event(now.utc_ms, kind, {"message": " ".join(words.split())[:300]})]
+
+    def ends(self, now: Moment) -> list[Event]:
+        back = {"interface-gone": "interface-back", "adapter-failed": "adapter-recovered"}
+        events = [Event(now.utc_ms, back[kind], {}) for kind in self._kinds]
+        self.__init__()  # type: ignore[misc]
+        return events
+
+
+def sample_of(reading: LinkReading, before: LinkReading | None, utc_ms: int) -> Sample:
+    """The row of one reading. ``before`` is the reading of the sample before, None where differences from it
+    would mean nothing (first sample, sleep, gap)."""
+    rx_bytes = tx_bytes = None
+    if before is not None:
+        rx_bytes = _difference(reading.interface_rx_bytes_total, before.interface_rx_bytes_total)
+        tx_bytes = _difference(reading.interface_tx_bytes_total, before.interface_tx_bytes_total)
+    if not reading.connected:
+        return Sample(utc_ms, None, rx_bytes=rx_bytes, tx_bytes=tx_bytes)
+
+    tx_packets = rx_packets = tx_retries = tx_failed = beacon_losses = None
+    if before is not None and _same_association(reading, before):
+        tx_packets = _difference(reading.tx_packets_total, before.tx_packets_total)
+        rx_packets = _difference(reading.rx_packets_total, before.rx_packets_total)
+        tx_retries = _difference(reading.tx_retries_total, before.tx_retries_total)
+        tx_failed = _difference(reading.tx_failed_total, before.tx_failed_total)
+        beacon_losses = _difference(reading.beacon_loss_total, before.beacon_loss_total)
+    if reading.interface_rx_bytes_total is not None:
+        rx_refreshed = bool(rx_bytes)
+    else:
+        rx_refreshed = bool(rx_packets) or reading.rx_packets_total is None
+    tx_refreshed = bool(tx_packets) or reading.tx_packets_total is None
+    return Sample(
+        time_utc_ms=utc_ms,
+        link=LinkIdentity(
+            interface=reading.interface,
+            ssid=reading.ssid,
+            bssid=reading.bssid,
+            frequency_mhz=reading.frequency_mhz,
+            width_mhz=reading.width_mhz,
+            band=band_of(reading.frequency_mhz),
+        ),
+        rssi_dbm=reading.rssi_dbm,
+        rssi_avg_dbm=reading.rssi_avg_dbm,
+        beacon_rssi_avg_dbm=reading.beacon_rssi_avg_dbm,
+        chain_rssi_dbm=reading.chain_rssi_dbm,
+        noise_dbm=reading.noise_dbm,
+        tx_rate=_known(reading.tx_rate) if tx_refreshed else None,
+        rx_rate=_known(reading.rx_rate) if rx_refreshed else None,
+        tx_packets=tx_packets,
+        tx_retries=tx_retries,
+        tx_failed=tx_failed,
+        beacon_losses=beacon_losses,
+        busy_permille=None if before is None else _busy_permille(reading, before),
+        rx_bytes=rx_bytes,
+        tx_bytes=tx_bytes,
+    )
+
+
+def _difference(now: int | None, before: int | None) -> int | None:
+    return None if now is None or before is None or now < before else now - before
+
+
+def _same_association(reading: LinkReading, before: LinkReading) -> bool:
+    """Whether the link's counters have run on since the reading before."""
+    if not (reading.connected and before.connected) or reading.bssid != before.bssid:
+        return False
+    if reading.associated_at_boottime_ns is not None and before.associated_at_boottime_ns is not None:
+        return reading.associated_at_boottime_ns == before.associated_at_boottime_ns
+    if reading.connected_time_s is not None and before.connected_time_s is not None:
+        return reading.connected_time_s >= before.connected_time_s
+    return True
+
+
+def _busy_permille(reading: LinkReading, before: LinkReading) -> int | None:
+    """Share of the time listened on the channel, since the reading before, in which it was busy, in
+    1/1000."""
+    if reading.frequency_mhz != before.frequency_mhz:
+        return None
+    active_ms = _difference(reading.channel_active_ms_total, before.channel_active_ms_total)
+    busy_ms = _difference(reading.channel_busy_ms_total, before.channel_busy_ms_total)
+    if not active_ms or busy_ms is None or busy_ms > active_ms + _BUSY_SLACK_MS:
+        return None
+    return min(1000, round(1000 * busy_ms / active_ms))
+
+
+def _known(rate: BitRate | None) -> BitRate | None:
+    return rate if rate is not None and rate.mbps else None

@@ -1,0 +1,70 @@
+"""What the daemon says while it runs: one live line on a terminal, plain lines anywhere else."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import time
+from typing import TextIO
+
+LIVE_EVERY_S = 0.25
+LINES_PER_MINUTE = 20  # of events; an interface that flaps must not fill the journal
+
+
+class Voice:
+    """Writes to ``out``; complaints go to ``err``. A reader that goes away (a closed terminal, ``| head``)
+    silences it and stops nothing."""
+
+    def __init__(self, out: TextIO, err: TextIO) -> None:
+        self._out, self._err = out, err
+        self.live = out.isatty()
+        self._stamped = "JOURNAL_STREAM" not in os.environ  # the journal has its own times
+        self._drawn_s = float("-inf")
+        self._live_shown = False
+        self._minute = -1
+        self._lines_in_minute = 0
+
+    def line(self, utc_ms: int, words: str) -> None:
+        """One plain line."""
+        stamp = time.strftime("%H:%M:%S ", time.localtime(utc_ms / 1000)) if self._stamped else ""
+        self._write(self._out, f"{self._clear()}{stamp}{words}\n")
+
+    def event(self, utc_ms: int, words: str) -> None:
+        """One plain line, unless there were too many within its minute."""
+        minute = utc_ms // 60_000
+        if minute != self._minute:
+            if self._lines_in_minute > LINES_PER_MINUTE:
+                self.line(utc_ms, f"{self._lines_in_minute - LINES_PER_MINUTE} more events were logged")
+            self._minute, self._lines_in_minute = minute, 0
+        self._lines_in_minute += 1
+        if self._lines_in_minute <= LINES_PER_MINUTE:
+            self.line(utc_ms, words)
+
+    def now(self, words: str, at_s: float) -> None:
+        """The live line, redrawn in place; ``at_s`` is any steady clock."""
+        if not self.live or at_s - self._drawn_s < LIVE_EVERY_S:
+            return
+        self._drawn_s = at_s
+        columns = shutil.get_terminal_size().columns
+        self._write(self._out, self._clear() + words[: columns - 1])
+        self._live_shown = True
+
+    def complain(self, words: str) -> None:
+        """One line on standard error."""
+        self._write(self._out, self._clear())
+        self._write(self._err, f"linktrial: {words}\n")
+
+    def close(self) -> None:
+        self._write(self._out, self._clear())
+
+    def _clear(self) -> str:
+        shown, self._live_shown = self._live_shown, False
+        return "\r\x1b[K" if shown else ""
+
+    def _write(self, stream: TextIO, text: str) -> None:
+        try:
+            stream.write(text)
+            stream.flush()
+        except (OSError, ValueError):  # ValueError: the stream was closed
+            self._out = self._err = open(os.devnull, "w")  # noqa: SIM115  # for the rest of the run
+            self.live = False

@@ -1,0 +1,72 @@
+"""Samples and events in the words of a person, on one line and safe to show."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from adapters.contract import BitRate
+from adapters.ieee80211 import ssid_text
+from logger.times import format_duration
+
+_ELSEWHERE = {
+    "resumed": "the laptop is awake again",
+    "suspended": "the laptop went to sleep",
+    "logger-started": "logging began",
+    "logger-stopped": "logging ended",
+    "adapter-recovered": "the interface can be read again",
+    "interface-back": "the interface is back",
+}
+
+
+def printable(text: str) -> str:
+    """``text`` without what could move the cursor, hide or reorder; such characters become ``\\xNN``."""
+    return "".join(c if c.isprintable() else "".join(f"\\x{b:02x}" for b in c.encode("utf-8", "replace")) for c in text)
+
+
+def network_words(ssid: bytes | None) -> str:
+    """The network's name in quotes."""
+    if ssid is None:
+        return "a network without a known name"
+    return f'"{ssid_text(ssid)}"' if ssid else "a hidden network"
+
+
+def rate_words(rate: BitRate | None) -> str:
+    """ "866.7 Mbit/s", or "unknown"."""
+    return "unknown" if rate is None or rate.mbps is None else f"{rate.mbps:g} Mbit/s"
+
+
+def event_words(kind: str, detail: Mapping[str, object]) -> str:
+    """What happened: "roamed to 02:00:00:00:00:02 on 2437 MHz"."""
+    return printable(_event_words(kind, detail))
+
+
+def _event_words(kind: str, detail: Mapping[str, object]) -> str:
+    said = {name: str(value) for name, value in detail.items()}
+    on = f" on {said['frequency_mhz']} MHz" if "frequency_mhz" in said else ""
+    to = said.get("bssid", "an unknown radio")
+    match kind:
+        case "connected":
+            return f"connected to {to}{on}"
+        case "roamed":
+            return f"roamed to {to}{on}"
+        case "channel-switched":
+            return f"the access point switched its channel; now{on or ' on an unknown one'}"
+        case "disconnected":
+            by = {"True": ", ended by the access point", "False": ", ended by this laptop"}
+            why = f" (IEEE 802.11 reason {said['reason_code']})" if "reason_code" in said else ""
+            return f"the link was lost{by.get(said.get('by_access_point', ''), '')}{why}"
+        case "resumed" if "asleep_s" in said:
+            return f"the laptop is awake again, after {format_duration(float(said['asleep_s']))}"
+        case "clock-set" if "step_s" in said:
+            step_s = float(said["step_s"])
+            way = "back" if step_s < 0 else "forward"
+            return f"the wall clock was set {way} by {format_duration(abs(step_s))}"
+        case "adapter-failed":
+            return f"the interface cannot be read: {said.get('message', 'no reason given')}"
+        case "interface-gone":
+            return f"the interface is gone: {said.get('message', 'no reason given')}"
+        case "samples-dropped":
+            return f"{said.get('n', 'some')} samples were dropped, because the log could not be written"
+        case "logger-started" if "interval_s" in said:
+            return f"logging began, every {said['interval_s']} s"
+    return _ELSEWHERE.get(kind, kind)
