@@ -33,7 +33,7 @@ class Version:
     """One state of the router, with what its owner would call it and write down."""
 
     label: str
-    settings: dict[str, object]  # what changed against the version before
+    settings: dict[str, float | int | str]  # what changed against the version before
     state: RouterState
     notes: str = ""
 
@@ -55,27 +55,30 @@ VERSIONS: dict[int, Version] = {
     1: Version(
         "as found",
         {
-            "antenna.5.gain_dbi": 2,
             "antenna.2.4.gain_dbi": 2,
-            "cable.5.loss_db": 0,
-            "channel.5": 36,
-            "width.5.mhz": 80,
-            "position": OFFICE,
-            "firmware": "1.4",
+            "antenna.5.gain_dbi": 2,
+            "antenna.5.cable_loss_db": 0,
+            "radio.2.4.tx_power_dbm": 16,
+            "radio.5.tx_power_dbm": 16,
+            "radio.2.4.channel": 6,
+            "radio.5.channel": 36,
+            "radio.5.width_mhz": 80,
+            "router.position": OFFICE,
+            "router.firmware": "1.4",
         },
         _state(OFFICE, _AS_FOUND_5),
     ),
     2: Version(
         "panel antennas for 5 GHz",
-        {"antenna.5.gain_dbi": 8, "cable.5.loss_db": 1},
+        {"antenna.5.gain_dbi": 8, "antenna.5.cable_loss_db": 1},
         _state(OFFICE, _PANELS_5),
-        "on a metre of cable; the old antennas stay on 2.4 GHz",
+        "on a metre of cable; 2.4 GHz keeps its old antennas",
     ),
-    3: Version("40 MHz instead of 80", {"width.5.mhz": 40}, _state(OFFICE, _NARROW_5)),
-    4: Version("router on the corridor shelf", {"position": CORRIDOR}, _state(CORRIDOR, _NARROW_5)),
+    3: Version("40 MHz instead of 80", {"radio.5.width_mhz": 40}, _state(OFFICE, _NARROW_5)),
+    4: Version("router on the corridor shelf", {"router.position": CORRIDOR}, _state(CORRIDOR, _NARROW_5)),
     5: Version(
         "firmware 1.6",
-        {"firmware": "1.6"},
+        {"router.firmware": "1.6"},
         _state(CORRIDOR, _NARROW_5, NEW_FIRMWARE_DROPOUTS_PER_DAY),
     ),
 }

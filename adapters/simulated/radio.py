@@ -36,7 +36,7 @@ FALLBACK_MEAN_S = 1500.0
 RATE_JITTER_DB = 1.2  # rate control tries around
 REASON_LEAVING = 3  # IEEE 802.11-2020 table 9-49
 REASON_INACTIVE = 4
-SLEPT_S = 1.0
+SLEPT_S = 1.0  # by more than this the two steady clocks must part
 BEACON_INTERVAL_MS = 102.4
 
 QUANTITIES: dict[str, str] = {  # fields of LinkReading and their units

@@ -19,6 +19,7 @@ GOODPUT_SHARE = 0.6  # of the link's rate that data can fill
 RX_PACKET_BYTES = 1100.0
 TX_PACKET_BYTES = 420.0
 FRAME_OVERHEAD_BYTES = 36.0
+BEACONS_PER_S = 1 / 0.1024
 CHATTER_PER_S = 0.6  # small packets that are always sent
 LEAST_RETRIES, MOST_RETRIES = 0.04, 0.45  # share of packets sent again, far above and far below the middle
 RETRY_MIDDLE_SNR_DB, RETRY_SLOPE_DB = 12.0, 3.0
@@ -68,7 +69,7 @@ class Traffic:
         self.interface_rx_bytes += rx_bytes
         self.interface_tx_bytes += tx_bytes
 
-        rx_packets = rx_bytes / RX_PACKET_BYTES + CHATTER_PER_S * seconds
+        rx_packets = rx_bytes / RX_PACKET_BYTES + BEACONS_PER_S * seconds  # as drivers count
         tx_packets = tx_bytes / TX_PACKET_BYTES + CHATTER_PER_S * seconds
         again = retry_share(snr_db)
         counters.rx_packets += rx_packets

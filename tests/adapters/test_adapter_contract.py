@@ -1,0 +1,213 @@
+"""What every adapter keeps, whatever it reads. A new adapter joins with one entry in BENCHES."""
+
+from __future__ import annotations
+
+import math
+import re
+import types
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, fields, is_dataclass
+from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
+
+import pytest
+
+from adapters.contract import Ability, Adapter, BitRate, LinkEvent, LinkReading
+from adapters.ieee80211 import band_of
+from adapters.simulated import SimulatedClock, SimulatedRadio, pottery
+from adapters.simulated.scene import RouterChange, RouterState, Scene
+
+
+@dataclass
+class Bench:
+    """One adapter on a link that is up, and what a test may do to it: ``wait`` lets awake seconds pass (with
+    frames sent and received where they can be), ``lose_link`` takes the link away for good."""
+
+    adapter: Adapter
+    wait: Callable[[float], None]
+    lose_link: Callable[[], None]
+
+
+def simulated_bench() -> Bench:
+    start_utc_ms = pottery.start_utc_ms()
+    clock = SimulatedClock(start_utc_ms)
+    whole = pottery.scene(start_utc_ms)
+    off = RouterState(pottery.OFFICE, {})
+    scene = Scene(
+        (RouterChange(start_utc_ms, pottery.VERSIONS[1].state), RouterChange(start_utc_ms + 86_400_000, off)),
+        whole.stays[:1],
+        whole.paths,
+    )
+    radio = SimulatedRadio(scene, clock, seed=5)
+    return Bench(radio, clock.advance, lambda: clock.advance(86_400))
+
+
+BENCHES: dict[str, Callable[[], Bench]] = {
+    "simulated": simulated_bench,
+}
+
+LINK_TOTALS = [
+    field.name for field in fields(LinkReading) if field.name.endswith("_total") and "interface" not in field.name
+]
+INTERFACE_TOTALS = ["interface_rx_bytes_total", "interface_tx_bytes_total"]
+
+
+@pytest.fixture(params=BENCHES.values(), ids=BENCHES.keys())
+def bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
+    made = request.param()
+    yield made
+    made.adapter.close()
+
+
+def test_it_is_an_adapter_with_a_name_and_an_interface(bench):
+    assert isinstance(bench.adapter, Adapter)
+    assert bench.adapter.name
+    assert bench.adapter.interface
+
+
+def test_a_reading_names_its_interface_and_holds_exactly_the_types_it_promises(bench):
+    for _ in range(20):
+        reading = bench.adapter.read()
+        assert isinstance(reading, LinkReading)
+        assert reading.interface == bench.adapter.interface
+        assert_typed(reading)
+        bench.wait(7)
+
+
+def test_levels_are_in_the_range_of_a_radio_and_never_a_placeholder(bench):
+    for _ in range(20):
+        reading = bench.adapter.read()
+        chains = reading.chain_rssi_dbm or ()
+        for level_dbm in (reading.rssi_dbm, reading.rssi_avg_dbm, reading.beacon_rssi_avg_dbm, *chains):
+            assert level_dbm is None or -100 <= level_dbm <= -1
+        assert reading.noise_dbm is None or -110 <= reading.noise_dbm <= -60
+        bench.wait(7)
+
+
+def test_names_and_channels_are_well_formed(bench):
+    reading = bench.adapter.read()
+    assert reading.connected
+    assert reading.ssid is None or len(reading.ssid) <= 32
+    assert reading.bssid is None or re.fullmatch(r"([0-9a-f]{2}:){5}[0-9a-f]{2}", reading.bssid)
+    assert reading.frequency_mhz is None or band_of(reading.frequency_mhz) is not None
+    assert reading.width_mhz in (None, 20, 40, 80, 160, 320)
+    assert len(reading.links) != 1, "one link alone is no multi-link connection"
+
+
+def test_a_rate_is_positive_and_its_parts_lie_in_their_ranges(bench):
+    for _ in range(20):
+        reading = bench.adapter.read()
+        for rate in (reading.rx_rate, reading.tx_rate):
+            if rate is None:
+                continue
+            assert rate.mbps is None or 0 < rate.mbps < 100_000
+            assert rate.mcs is None or 0 <= rate.mcs <= (31 if rate.phy_mode == "HT" else 15)
+            assert rate.streams is None or 1 <= rate.streams <= 16
+            assert rate.width_mhz in (None, 5, 10, 20, 40, 80, 160, 320)
+            assert rate.guard_interval_ns in (None, 400, 800, 1600, 3200)
+        bench.wait(7)
+
+
+def test_no_link_reads_as_unknown_everywhere_and_not_as_zero(bench):
+    assert bench.adapter.read().connected
+    bench.lose_link()
+    reading = bench.adapter.read()
+    assert reading.connected is False
+    known = {field.name for field in fields(reading) if getattr(reading, field.name) not in (None, ())}
+    assert known <= {"interface", "connected", *INTERFACE_TOTALS}
+
+
+def test_totals_never_fall_within_one_association(bench):
+    before = bench.adapter.read()
+    for _ in range(40):
+        bench.wait(7)
+        now = bench.adapter.read()
+        same = now.associated_at_boottime_ns == before.associated_at_boottime_ns and now.bssid == before.bssid
+        for name in [*INTERFACE_TOTALS, *(LINK_TOTALS if same and now.connected else ())]:
+            old, new = getattr(before, name), getattr(now, name)
+            assert old is None or new is None or (new >= old >= 0), name
+        before = now
+
+
+def test_time_connected_passes_as_the_clock_does(bench):
+    before = bench.adapter.read()
+    bench.wait(30)
+    now = bench.adapter.read()
+    if now.connected_time_s is None or now.associated_at_boottime_ns != before.associated_at_boottime_ns:
+        return  # an adapter that cannot tell, or a link that was lost meanwhile
+    assert before.connected_time_s is not None
+    assert 28 <= now.connected_time_s - before.connected_time_s <= 32
+
+
+def test_events_are_told_once(bench):
+    bench.lose_link()
+    told = bench.adapter.events()
+    for event in told:
+        assert isinstance(event, LinkEvent)
+        assert_typed(event)
+    assert bench.adapter.events() == []
+
+
+def test_losing_the_link_is_told_where_events_can_be_told(bench):
+    can_tell = next(ability for ability in bench.adapter.abilities() if ability.quantity == "events").available
+    bench.adapter.events()
+    bench.lose_link()
+    if can_tell:
+        assert "disconnected" in [event.kind for event in bench.adapter.events()]
+
+
+def test_abilities_speak_of_fields_of_a_reading_and_once_of_each(bench):
+    entries = bench.adapter.abilities()
+    names = [entry.quantity for entry in entries]
+    assert len(names) == len(set(names))
+    assert set(names) <= {field.name for field in fields(LinkReading)} | {"events"}
+    assert {"rssi_dbm", "noise_dbm", "tx_rate", "rx_rate", "frequency_mhz", "bssid", "events"} <= set(names)
+    for entry in entries:
+        assert isinstance(entry, Ability)
+        assert_typed(entry)
+        assert entry.now
+
+
+def test_what_is_said_to_be_unavailable_is_never_read(bench):
+    missing = [entry.quantity for entry in bench.adapter.abilities() if entry.available is False]
+    reading = bench.adapter.read()
+    for name in missing:
+        assert name == "events" or getattr(reading, name) in (None, ())
+
+
+def test_closing_twice_is_no_harm(bench):
+    bench.adapter.close()
+    bench.adapter.close()
+
+
+def assert_typed(value: Any) -> None:
+    """Every field of a dataclass holds a value of its annotated type: no subclass by accident, no NaN."""
+    hints = get_type_hints(type(value))
+    for field in fields(value):
+        held = getattr(value, field.name)
+        assert _fits(held, hints[field.name]), f"{type(value).__name__}.{field.name} = {held!r}"
+
+
+def _fits(value: Any, hint: Any) -> bool:
+    origin, arguments = get_origin(hint), get_args(hint)
+    if origin in (Union, types.UnionType):
+        return any(_fits(value, argument) for argument in arguments)
+    if origin is Literal:
+        return value in arguments
+    if origin is tuple:
+        return type(value) is tuple and all(_fits(item, arguments[0]) for item in value)
+    if hint is type(None):
+        return value is None
+    if hint is float:
+        return type(value) in (float, int) and math.isfinite(value)
+    if is_dataclass(hint):
+        if type(value) is hint:
+            assert_typed(value)
+        return type(value) is hint
+    return type(value) is hint  # bool is no int here
+
+
+def test_a_wrong_type_would_be_caught():
+    with pytest.raises(AssertionError, match="rssi_dbm"):
+        assert_typed(LinkReading("wlan0", connected=True, rssi_dbm=-60.0))  # type: ignore[arg-type]
+    with pytest.raises(AssertionError, match="mbps"):
+        assert_typed(LinkReading("wlan0", connected=True, rx_rate=BitRate(float("nan"))))
