@@ -80,9 +80,7 @@ def coverage(blocks: pd.DataFrame, events: pd.DataFrame, edges_utc_ms: np.ndarra
     explained = explained_stretches(blocks, events)
     for reason in REASONS[:-1]:
         mine = explained[explained["reason"] == reason]
-        begin, end = (
-            mine[name].to_numpy(dtype="float64") for name in ("started_at_utc_ms", "ended_at_utc_ms")
-        )
+        begin, end = (mine[name].to_numpy(dtype="float64") for name in ("started_at_utc_ms", "ended_at_utc_ms"))
         hours[reason] = np.minimum(left, _overlap_h(begin, end, edges))
         left = left - hours[reason]
     return pd.DataFrame(hours | {"unexplained": left})
@@ -103,9 +101,7 @@ def gaps(blocks: pd.DataFrame, events: pd.DataFrame, *, at_least_s: float = 60.0
         overlap = np.minimum(end, row.ended_at_utc_ms) - np.maximum(begin, row.started_at_utc_ms)
         better = overlap > most
         most, reasons = np.where(better, overlap, most), np.where(better, row.reason, reasons)
-    return pd.DataFrame(
-        {"started_at_utc_ms": begin, "ended_at_utc_ms": end, "reason": pd.Series(reasons, dtype="str")}
-    )
+    return pd.DataFrame({"started_at_utc_ms": begin, "ended_at_utc_ms": end, "reason": pd.Series(reasons, dtype="str")})
 
 
 def _ends_ms(blocks: pd.DataFrame) -> np.ndarray:

@@ -18,6 +18,7 @@ Data (1993), section 5.2. Restricted likelihood: Patterson & Thompson, Biometrik
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,6 +42,7 @@ FASTEST_S = 20.0
 FAST_TAU = (-0.6, 0.5)  # mean and sd of ln tau, in half-ranges of [FASTEST_S, covered time] from its middle
 SLOW_TAU = (0.6, 0.7)
 FLICKER_STEP = 5.0
+NODE_STEP = 0.4
 UNRELATED_S = 1e15  # so far apart that no noise is shared: two recordings
 LEAST_SD = 0.01  # keeps the covariance definite where nothing varies
 
@@ -58,28 +60,39 @@ class LevelModel:
     """The posterior of theta = (s_w, s_1, z_1, s_f, A, s_2, z_2[, s_d]) for one series, and beta given it.
 
     The standard deviations s may have either sign (the density is even in each): on that scale the
-    posterior is round near zero, where on a log scale it has an endless flat tail.
+    posterior is round near zero, where on a log scale it has an endless flat tail. z is ln tau, scaled.
     ``series.mean`` must be in dB or scaled to behave like it; ``quantum`` is its rounding step.
     """
 
     def __init__(self, series: BlockSeries, *, quantum: float, several_placements: bool) -> None:
         self._series = series
-        self._y = series.mean - series.mean.mean()
-        self._X = np.column_stack([np.ones_like(self._y), series.is_b.astype(float)])
-        self._n = series.n_samples
         self._quantum = quantum
         self._several_placements = several_placements
-        self._apart_s = np.abs(np.subtract.outer(series.mid_s, series.mid_s))
-        self._apart_s[series.source[:, None] != series.source[None, :]] = UNRELATED_S
+        self._y = series.mean - series.mean.mean()
+        self._X = np.column_stack([np.ones_like(self._y), series.is_b.astype(float)])
         longest_s = max(series.covered_s, 2 * FASTEST_S)
         self._mid_log_tau = 0.5 * np.log(FASTEST_S * longest_s)
         self._half_log_tau = 0.5 * np.log(longest_s / FASTEST_S)
-        self._fixed = self._fixed_covariance()
-        self._day = self._day_covariance()
-        self._flicker = self._flicker_covariance()
+        apart_s = np.abs(np.subtract.outer(series.mid_s, series.mid_s))
+        apart_s[series.source[:, None] != series.source[None, :]] = UNRELATED_S
+        # Covariances are kept as the packed lower triangle: sums of them are the hot path.
+        self._triangle = np.tril_indices(len(self._y))
+        self._places = np.ravel_multi_index(self._triangle, (len(self._y),) * 2)
+        self._diagonal = np.flatnonzero(self._triangle[0] == self._triangle[1])
+        self._twice = np.where(self._triangle[0] == self._triangle[1], 1.0, 2.0)
+        self._memory = MemoryBank(
+            FASTEST_S / 10,
+            30 * longest_s,
+            lambda tau_s: self._packed(average_covariance(apart_s, series.length_s, tau_s)),
+        )
+        self._white = 1 / series.n_samples
+        self._flicker = self._flicker_covariance(apart_s)
+        self._day = self._packed(self._day_covariance())
+        self._fixed = self._packed(self._fixed_covariance())
         if several_placements:
             cell = series.placement * 2 + series.is_b
-            self._interaction = 0.5 * (cell[:, None] == cell[None, :])  # so that B - A has variance s_d^2
+            # Half, so that B - A at a placement has the variance s_d^2.
+            self._interaction = self._packed(0.5 * (cell[:, None] == cell[None, :]))
 
     @property
     def start(self) -> np.ndarray:
@@ -96,83 +109,69 @@ class LevelModel:
 
     def contrast(self, theta: np.ndarray) -> Contrast:
         """beta = B - A, dB. With several placements the variance is that of a new placement's beta."""
-        covariance, _ = self._covariance(theta)
-        factor, log_det = _cholesky(covariance)
-        white = _solve_lower(factor, np.column_stack([self._X, self._y]))
-        information = white[:, :2].T @ white[:, :2]
-        beta, rest = self._generalised_least_squares(white, information)
-        variance = np.linalg.inv(information)[1, 1]
-        if self._several_placements:
-            variance = variance + theta[7] ** 2
-        log_density = -0.5 * (log_det + np.linalg.slogdet(information)[1] + rest)
-        return Contrast(log_density + self._log_prior(theta)[0], float(beta[1]), float(variance))
+        factor, log_det = _cholesky(self.covariance(theta))
+        white, _ = lapack.dtrtrs(factor, np.column_stack([self._X, self._y]), lower=0, trans=1)
+        x, y = white[:, :2], white[:, 2]
+        information = x.T @ x
+        spread = np.linalg.inv(information)
+        beta = spread @ (x.T @ y)
+        rest = y - x @ beta
+        variance = spread[1, 1] + (theta[7] ** 2 if self._several_placements else 0.0)
+        log_density = -0.5 * (log_det - np.log(np.linalg.det(spread)) + rest @ rest)
+        return Contrast(float(log_density) + self._log_prior(theta)[0], float(beta[1]), float(variance))
 
     def log_density_and_gradient(self, theta: np.ndarray) -> tuple[float, np.ndarray]:
         """Of theta's posterior, up to a constant."""
-        covariance, pieces = self._covariance(theta)
-        factor, log_det = _cholesky(covariance)
-        inverse = _inverse_from_cholesky(factor)
-        inverse_x = inverse @ self._X
+        factor, log_det = _cholesky(self.covariance(theta))
+        solved, _ = lapack.dpotrs(factor, np.column_stack([self._X, self._y]), lower=0)
+        inverse_x, inverse_y = solved[:, :2], solved[:, 2]
         information = self._X.T @ inverse_x
-        projection = inverse - inverse_x @ np.linalg.solve(information, inverse_x.T)
-        alpha = projection @ self._y
-        score = np.outer(alpha, alpha) - projection
+        alpha = inverse_y - inverse_x @ np.linalg.solve(information, self._X.T @ inverse_y)
+        # d log likelihood = 1/2 tr((alpha alpha' - P) dK), P the projection that leaves out mu and beta.
+        narrow = np.linalg.solve(np.linalg.cholesky(information), inverse_x.T)
+        inverse, _ = lapack.dpotri(factor, lower=0)
+        score = self._packed(np.outer(alpha, alpha) + narrow.T @ narrow - inverse.T) * self._twice
+        likelihood = -0.5 * (log_det + np.log(np.linalg.det(information)) + self._y @ alpha)
         log_prior, prior_gradient = self._log_prior(theta)
-        value = -0.5 * (log_det + np.linalg.slogdet(information)[1] + self._y @ alpha) + log_prior
-        gradient = np.array([0.5 * np.vdot(score, piece) for piece in self._derivatives(theta, pieces)])
-        return float(value), gradient + prior_gradient
+        return float(likelihood) + log_prior, 0.5 * self._along(theta, score) + prior_gradient
 
-    def _generalised_least_squares(self, white: np.ndarray, information: np.ndarray) -> tuple[np.ndarray, float]:
-        beta = np.linalg.solve(information, white[:, :2].T @ white[:, 2])
-        rest = white[:, 2] - white[:, :2] @ beta
-        return beta, float(rest @ rest)
-
-    def _covariance(self, theta: np.ndarray) -> tuple[np.ndarray, tuple[np.ndarray, ...]]:
+    def covariance(self, theta: np.ndarray) -> np.ndarray:
+        """Of the block means, (n, n); only the lower triangle is filled."""
         s_w, s_1, z_1, s_f, amplitude, s_2, z_2 = theta[:7]
-        fast, slow = self._ou(self._tau(z_1)), self._ou(self._tau(z_2))
-        covariance = s_1**2 * fast
-        covariance += s_2**2 * slow
-        covariance += s_f**2 * self._flicker
-        covariance += amplitude**2 * self._day
-        covariance += self._fixed
+        packed = self._fixed + s_f**2 * self._flicker
+        packed += amplitude**2 * self._day
+        for s, z in ((s_1, z_1), (s_2, z_2)):
+            nodes, weights, _ = self._memory.weights(self._log_tau(z))
+            for node, weight in zip(nodes, weights, strict=True):
+                packed += s**2 * weight * self._memory.covariances[node]
         if self._several_placements:
-            covariance += theta[7] ** 2 * self._interaction
-        _diagonal(covariance)[:] += s_w**2 / self._n
-        return covariance, (fast, slow)
+            packed += theta[7] ** 2 * self._interaction
+        packed[self._diagonal] += s_w**2 * self._white
+        full = np.zeros((len(self._y),) * 2)
+        full.reshape(-1)[self._places] = packed
+        return full
 
-    def _derivatives(self, theta: np.ndarray, pieces: tuple[np.ndarray, ...]) -> list[np.ndarray]:
+    def _along(self, theta: np.ndarray, score: np.ndarray) -> np.ndarray:
+        """tr(score dK/dtheta_j) for every j."""
         s_w, s_1, z_1, s_f, amplitude, s_2, z_2 = theta[:7]
-        fast, slow = pieces
-        by_tau = self._half_log_tau
-        derivatives = [
-            np.diag(2 * s_w / self._n),
-            2 * s_1 * fast,
-            s_1**2 * by_tau * self._ou_by_log_tau(self._tau(z_1), fast),
-            2 * s_f * self._flicker,
-            2 * amplitude * self._day,
-            2 * s_2 * slow,
-            s_2**2 * by_tau * self._ou_by_log_tau(self._tau(z_2), slow),
-        ]
+        along = np.zeros_like(theta)
+        along[0] = 2 * s_w * (score[self._diagonal] @ self._white)
+        along[3] = 2 * s_f * (score @ self._flicker)
+        along[4] = 2 * amplitude * (score @ self._day)
+        for index, s, z in ((1, s_1, z_1), (5, s_2, z_2)):
+            nodes, weights, slopes = self._memory.weights(self._log_tau(z))
+            traces = self._memory.covariances[nodes] @ score
+            along[index] = 2 * s * (traces @ weights)
+            along[index + 1] = s**2 * (traces @ slopes) * self._half_log_tau
         if self._several_placements:
-            derivatives.append(2 * theta[7] * self._interaction)
-        return derivatives
+            along[7] = 2 * theta[7] * (score @ self._interaction)
+        return along
 
-    def _tau(self, z: float) -> float:
-        return float(np.exp(np.clip(self._mid_log_tau + self._half_log_tau * z, -2.0, 25.0)))
+    def _log_tau(self, z: float) -> float:
+        return self._mid_log_tau + self._half_log_tau * z
 
-    def _ou(self, tau_s: float) -> np.ndarray:
-        """Correlation of block averages of an OU process of unit variance."""
-        return average_covariance(self._apart_s, self._series.length_s, tau_s)
-
-    def _ou_by_log_tau(self, tau_s: float, correlation: np.ndarray) -> np.ndarray:
-        x = self._series.length_s / tau_s
-        small = x < 1e-4
-        x = np.where(small, 1e-4, x)
-        loss = 1.0 - 0.5 * x / np.tanh(0.5 * x)
-        derivative = correlation * (loss[:, None] + loss[None, :] + self._apart_s / tau_s)
-        f = 2 * (x - 1 + np.exp(-x)) / x**2
-        _diagonal(derivative)[:] = np.where(small, 0.0, 2 * f - 2 * (1 - np.exp(-x)) / x)
-        return derivative
+    def _packed(self, matrix: np.ndarray) -> np.ndarray:
+        return matrix.reshape(-1)[self._places]
 
     def _fixed_covariance(self) -> np.ndarray:
         series = self._series
@@ -185,7 +184,7 @@ class LevelModel:
         fixed = drift_variance * np.outer(days, days)
         fixed += same_stay * offset_variance[series.stay][:, None]
         fixed += PLACEMENT_SD**2 * same_placement
-        _diagonal(fixed)[:] += self._quantum**2 / 12 / self._n + LEAST_SD**2
+        fixed += np.diag(self._quantum**2 / 12 / series.n_samples + LEAST_SD**2)
         return fixed
 
     def _day_covariance(self) -> np.ndarray:
@@ -197,13 +196,13 @@ class LevelModel:
             day += variance * np.outer(damping, damping) * np.cos(harmonic * turn * apart)
         return day
 
-    def _flicker_covariance(self) -> np.ndarray:
+    def _flicker_covariance(self, apart_s: np.ndarray) -> np.ndarray:
         tau_s = 2 * self._series.coarsest_s
-        flicker = self._ou(tau_s)
+        bank = average_covariance(apart_s, self._series.length_s, tau_s)
         while tau_s * FLICKER_STEP <= 4 * self._series.span_s:
             tau_s *= FLICKER_STEP
-            flicker += self._ou(tau_s)
-        return flicker * np.log(FLICKER_STEP) / np.log(4)
+            bank += average_covariance(apart_s, self._series.length_s, tau_s)
+        return self._packed(bank) * np.log(FLICKER_STEP) / np.log(4)
 
     def _log_prior(self, theta: np.ndarray) -> tuple[float, np.ndarray]:
         value, gradient = 0.0, np.zeros_like(theta)
@@ -223,6 +222,29 @@ class LevelModel:
         return float(value), gradient
 
 
+class MemoryBank:
+    """OU covariances at ln tau spaced by NODE_STEP; those between are mixtures of three neighbours.
+
+    Quadratic B-spline weights are not negative and sum to 1, so a mixture is itself a covariance: that of
+    OU noise whose time constant is blurred by half a step, smooth in ln tau. Far cheaper than exponentials.
+    """
+
+    def __init__(self, shortest_s: float, longest_s: float, covariance_at: Callable[[float], np.ndarray]) -> None:
+        self._first = np.log(shortest_s)
+        n = int(np.ceil((np.log(longest_s) - self._first) / NODE_STEP)) + 1
+        self.covariances = np.array([covariance_at(np.exp(self._first + NODE_STEP * k)) for k in range(n)])
+
+    def weights(self, log_tau: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Three nodes, their weights, and the weights' derivatives by ln tau; held at the bank's ends."""
+        place = (log_tau - self._first) / NODE_STEP
+        within = min(max(place, 1.0), len(self.covariances) - 2.0)
+        middle = round(within)
+        u = within - middle
+        weights = np.array([0.5 * (0.5 - u) ** 2, 0.75 - u**2, 0.5 * (0.5 + u) ** 2])
+        slopes = np.array([u - 0.5, -2 * u, u + 0.5]) / NODE_STEP
+        return np.arange(middle - 1, middle + 2), weights, slopes if within == place else np.zeros(3)
+
+
 def average_covariance(apart_s: np.ndarray, length_s: np.ndarray, tau_s: float) -> np.ndarray:
     """Covariance of the averages of a unit-variance OU process over intervals that do not overlap.
 
@@ -234,9 +256,9 @@ def average_covariance(apart_s: np.ndarray, length_s: np.ndarray, tau_s: float) 
     log_g = 0.5 * x + np.log1p(-np.exp(-x)) - np.log(x)
     covariance = log_g[:, None] - apart_s / tau_s
     covariance += log_g
-    _diagonal(covariance)[:] = 0.0
+    np.fill_diagonal(covariance, 0.0)
     np.exp(covariance, out=covariance)
-    _diagonal(covariance)[:] = 2 * (x - 1 + np.exp(-x)) / x**2
+    np.fill_diagonal(covariance, 2 * (x - 1 + np.exp(-x)) / x**2)
     return covariance
 
 
@@ -256,27 +278,9 @@ def rounding_bias_variance(spread: np.ndarray, quantum: float) -> np.ndarray:
     return quantum**2 / (2 * np.pi**2) * terms.sum(axis=0)
 
 
-def _diagonal(matrix: np.ndarray) -> np.ndarray:
-    """A writable view."""
-    return matrix.reshape(-1)[:: len(matrix) + 1]
-
-
 def _cholesky(covariance: np.ndarray) -> tuple[np.ndarray, float]:
-    factor, failed = lapack.dpotrf(covariance, lower=1, overwrite_a=0, clean=0)
+    """Upper factor of a C-ordered lower triangle (LAPACK reads it transposed), and the log determinant."""
+    factor, failed = lapack.dpotrf(covariance.T, lower=0, overwrite_a=1, clean=0)
     if failed:
         raise np.linalg.LinAlgError("the blocks' covariance is not positive definite: do blocks overlap?")
     return factor, 2 * float(np.log(np.diagonal(factor)).sum())
-
-
-def _solve_lower(factor: np.ndarray, columns: np.ndarray) -> np.ndarray:
-    solution, failed = lapack.dtrtrs(factor, columns, lower=1)
-    if failed:
-        raise np.linalg.LinAlgError("the blocks' covariance is singular")
-    return solution
-
-
-def _inverse_from_cholesky(factor: np.ndarray) -> np.ndarray:
-    lower, failed = lapack.dpotri(factor, lower=1)
-    if failed:
-        raise np.linalg.LinAlgError("the blocks' covariance is singular")
-    return np.tril(lower) + np.tril(lower, -1).T

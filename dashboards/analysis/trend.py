@@ -74,9 +74,7 @@ def trend(blocks: pd.DataFrame, metric: Trended, *, width_ms: int, origin_utc_ms
     blocks = blocks[blocks[column].map(len) > 0].sort_values(["source_id", "mean_utc_ms"])
     if blocks.empty:
         names = ("mean_utc_ms", "started_at_utc_ms", "ended_at_utc_ms", "n", "low", "median", "high")
-        return pd.DataFrame({name: pd.Series(dtype="float64") for name in names}).assign(
-            version=0, joined=False
-        )
+        return pd.DataFrame({name: pd.Series(dtype="float64") for name in names}).assign(version=0, joined=False)
     bins = (blocks["mean_utc_ms"] - origin_utc_ms) // width_ms
     for keys in (["source_id", "version", "placement_id"], ["source_id", "version"], ["source_id"]):
         cut = (blocks[keys].diff() != 0).any(axis=1)
