@@ -1,0 +1,91 @@
+"""Puts in words, per quantity of a reading, whether it is there and what to do where it is not."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from adapters.contract import Ability, BitRate, LinkReading
+from adapters.ieee80211 import ssid_text
+
+#: The fields of LinkReading that a person would miss, and their units.
+QUANTITIES = {
+    "ssid": "",
+    "bssid": "",
+    "frequency_mhz": "MHz",
+    "width_mhz": "MHz",
+    "rssi_dbm": "dBm",
+    "rssi_avg_dbm": "dBm",
+    "beacon_rssi_avg_dbm": "dBm",
+    "chain_rssi_dbm": "dBm",
+    "noise_dbm": "dBm",
+    "channel_active_ms_total": "ms",
+    "channel_busy_ms_total": "ms",
+    "rx_rate": "Mbit/s",
+    "tx_rate": "Mbit/s",
+    "rx_packets_total": "packets",
+    "tx_packets_total": "packets",
+    "rx_bytes_total": "bytes",
+    "tx_bytes_total": "bytes",
+    "tx_retries_total": "frames",
+    "tx_failed_total": "frames",
+    "beacon_loss_total": "times",
+    "connected_time_s": "s",
+    "inactive_time_ms": "ms",
+    "associated_at_boottime_ns": "ns",
+    "tx_power_dbm": "dBm",
+    "interface_rx_bytes_total": "bytes",
+    "interface_tx_bytes_total": "bytes",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Remedies:
+    """A platform's advice: while there is no link, and per quantity that a link lacks."""
+
+    no_link: str
+    missing: Mapping[str, str]
+
+
+def abilities_of(reading: LinkReading, remedies: Remedies, events: str) -> list[Ability]:
+    """One entry per quantity of ``reading``, and one for the events, whose kinds ``events`` lists."""
+    return [
+        *(_ability(quantity, unit, reading, remedies) for quantity, unit in QUANTITIES.items()),
+        Ability("events", "", True, events),
+    ]
+
+
+def _ability(quantity: str, unit: str, reading: LinkReading, remedies: Remedies) -> Ability:
+    value = getattr(reading, quantity)
+    if value is not None:
+        return Ability(quantity, unit, True, in_words(value, unit))
+    if not reading.connected:
+        return Ability(quantity, unit, None, "no link just now", remedies.no_link)
+    return Ability(quantity, unit, False, "not told", remedies.missing.get(quantity))
+
+
+def in_words(value: object, unit: str) -> str:
+    """One value of a reading, for a person."""
+    match value:
+        case bytes():
+            return f'"{ssid_text(value)}"'
+        case BitRate():
+            return _rate_in_words(value)
+        case tuple():
+            return f"{', '.join('silent' if each is None else str(each) for each in value)} {unit}"
+        case float():
+            return f"{value:g} {unit}".rstrip()
+    return f"{value} {unit}".rstrip()
+
+
+def _rate_in_words(rate: BitRate) -> str:
+    parts = [
+        rate.phy_mode,
+        None if rate.mcs is None else f"MCS {rate.mcs}",
+        None if rate.streams is None else f"{rate.streams} stream{'s' if rate.streams > 1 else ''}",
+        None if rate.width_mhz is None else f"{rate.width_mhz} MHz",
+        None if rate.guard_interval_ns is None else f"guard interval {rate.guard_interval_ns} ns",
+    ]
+    said = ", ".join(part for part in parts if part)
+    mbps = "?" if rate.mbps is None else f"{rate.mbps:g}"
+    return f"{mbps} Mbit/s" + (f" ({said})" if said else "")

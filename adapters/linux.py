@@ -1,0 +1,360 @@
+"""Reads one wireless interface on Linux: the kernel's nl80211, and the interface's own counters.
+
+Capturing only; what the bytes mean stands in nl80211.py. No right is needed for any of it.
+"""
+
+from __future__ import annotations
+
+import errno
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Protocol
+
+import psutil
+
+from adapters import nl80211
+from adapters.abilities import Remedies, abilities_of
+from adapters.contract import Ability, LinkEvent, LinkReading, RadioLink
+from adapters.errors import AdapterError, InterfaceGone, NotPermitted, NoWirelessInterface
+from adapters.netlink import DecodeError, Family, Refused, attribute
+from adapters.nl80211 import BssInfo, InterfaceInfo, StationInfo, SurveyInfo
+from adapters.rights import surroundings
+
+# Some drivers ask their firmware for a survey and wait for it; so not at every sample of a quick series. A
+# little under the 5 s of the usual pace, which must not miss every second one by a millisecond.
+SURVEY_EVERY_S = 4.5
+
+_OTHER_DRIVERS = "cards with another driver (ath9k, ath10k, ath11k, mt76) tell it"
+_NO_LOAD = f"this driver does not count it: reports go without channel load; {_OTHER_DRIVERS}"
+_REMEDIES = Remedies(
+    no_link="join a Wi-Fi network, then ask again",
+    missing={
+        "rssi_dbm": "the driver tells no level of single frames; the averages serve where it gives them",
+        "noise_dbm": f"this driver does not measure it: reports go without SNR; {_OTHER_DRIVERS}",
+        "channel_active_ms_total": f"this driver does not count it: reports go without channel load; {_OTHER_DRIVERS}",
+        "channel_busy_ms_total": _NO_LOAD,
+        "frequency_mhz": "several links at once (Wi-Fi 7): which one carries the traffic is not told",
+        "rx_rate": "known once the access point has sent data: open a web page, then ask again",
+        "tx_rate": "known once data was sent: open a web page, then ask again",
+    },
+)
+
+
+class _Nl80211(Protocol):
+    """What is used of the conversation (netlink.Family)."""
+
+    def ask(self, command: int, attributes: bytes = b"") -> bytes: ...
+
+    def dump(self, command: int, attributes: bytes = b"") -> list[bytes]: ...
+
+    def listen(self, *groups: str) -> None: ...
+
+    def heard(self) -> list[tuple[int, bytes]]: ...
+
+    def close(self) -> None: ...
+
+
+def open_nl80211() -> Family:
+    """Raises NoWirelessInterface where the kernel has no Wi-Fi, AdapterError where it cannot be asked."""
+    try:
+        return Family("nl80211")
+    except Refused as refusal:
+        if refusal.code != errno.ENOENT:
+            raise
+        boxed = surroundings().container_advice
+        raise NoWirelessInterface(
+            "no Wi-Fi in this kernel (nl80211 is missing); "
+            + (boxed or "plug in a wireless card or load its driver, or try 'linktrial demo' without one")
+        ) from refusal
+    except OSError as error:
+        raise AdapterError(
+            f"the system gives no netlink socket ({error.strerror}); run linktrial outside the container or sandbox"
+        ) from error
+
+
+def traffic_of(interface: str) -> tuple[int | None, int | None]:
+    """Bytes received and sent by an interface since it came up."""
+    counters = psutil.net_io_counters(pernic=True, nowrap=False).get(interface)
+    return (None, None) if counters is None else (counters.bytes_recv, counters.bytes_sent)
+
+
+class LinuxAdapter:
+    """The contract on Linux. Make one with ``LinuxAdapter.open``."""
+
+    name = "linux"
+
+    def __init__(
+        self,
+        kernel: _Nl80211,
+        interface: str,
+        *,
+        steady_s: Callable[[], float] = time.monotonic,
+        traffic: Callable[[str], tuple[int | None, int | None]] = traffic_of,
+    ) -> None:
+        self.interface = interface
+        self._kernel = kernel
+        self._steady_s = steady_s
+        self._traffic = traffic
+        self._index: int | None = None
+        self._peer: str | None = None  # how GET_STATION knows the access point
+        self._radios: tuple[BssInfo, ...] = ()  # its radios that we are joined to
+        self._noise = nl80211.NoiseWatch()
+        self._survey_due_s = float("-inf")
+        self._surveyed: SurveyInfo | None = None  # the last survey, for people's questions
+        self._pending: list[LinkEvent] = []
+
+    @classmethod
+    def open(cls, interface: str | None = None, kernel: _Nl80211 | None = None) -> LinuxAdapter:
+        """The named interface, or the one that is joined to a network, or else the first."""
+        kernel = kernel or open_nl80211()
+        try:
+            adapter = cls(kernel, _choose(_interfaces(kernel), interface))
+            kernel.listen("mlme", "scan")
+            adapter._index = adapter._find().index
+        except Refused as refusal:
+            kernel.close()
+            raise _explained(refusal, interface or "the wireless interface") from refusal
+        except BaseException:
+            kernel.close()
+            raise
+        return adapter
+
+    def read(self) -> LinkReading:
+        with self._explaining():
+            return self._read()
+
+    def events(self) -> list[LinkEvent]:
+        with self._explaining():
+            self._take_in_events()
+        told, self._pending = self._pending, []
+        return told
+
+    def abilities(self) -> list[Ability]:
+        self._survey_due_s = float("-inf")
+        self._surveyed = None
+        reading = self.read()
+        abilities = abilities_of(reading, _REMEDIES, events="connected, disconnected, roamed, channel-switched")
+        noise_dbm = self._surveyed.noise_dbm if self._surveyed else None
+        if reading.noise_dbm is None and noise_dbm is not None:
+            doubtful = Ability(
+                "noise_dbm",
+                "dBm",
+                None,
+                f"{noise_dbm} dBm, which the driver may have made up",
+                "it is recorded once it has changed: what is measured does, within minutes",
+            )
+            return [doubtful if ability.quantity == "noise_dbm" else ability for ability in abilities]
+        return abilities
+
+    def close(self) -> None:
+        self._kernel.close()
+
+    @contextmanager
+    def _explaining(self) -> Iterator[None]:
+        try:
+            yield
+        except Refused as refusal:
+            raise _explained(refusal, self.interface) from refusal
+
+    def _read(self) -> LinkReading:
+        self._take_in_events()
+        interface = self._find()
+        rx_bytes, tx_bytes = self._traffic(self.interface)
+        # The kernel names the network while the interface is joined to it, and no longer.
+        station = self._station() if interface.ssid is not None else None
+        if station is None:
+            self._forget_peer()
+            return LinkReading(
+                self.interface,
+                connected=False,
+                interface_rx_bytes_total=rx_bytes,
+                interface_tx_bytes_total=tx_bytes,
+            )
+        frequency_mhz, width_mhz = self._channel(interface)
+        survey = self._survey(frequency_mhz) if frequency_mhz is not None else None
+        return LinkReading(
+            self.interface,
+            connected=True,
+            ssid=interface.ssid,
+            bssid=self._radios[0].bssid if len(self._radios) == 1 else self._peer,
+            frequency_mhz=frequency_mhz,
+            width_mhz=width_mhz,
+            rssi_dbm=station.rssi_dbm,
+            rssi_avg_dbm=station.rssi_avg_dbm,
+            beacon_rssi_avg_dbm=station.beacon_rssi_avg_dbm,
+            chain_rssi_dbm=station.chain_rssi_dbm,
+            noise_dbm=survey.noise_dbm if survey else None,
+            channel_active_ms_total=survey.active_ms if survey else None,
+            channel_busy_ms_total=survey.busy_ms if survey else None,
+            rx_rate=station.rx_rate,
+            tx_rate=station.tx_rate,
+            rx_packets_total=station.rx_packets,
+            tx_packets_total=station.tx_packets,
+            rx_bytes_total=station.rx_bytes,
+            tx_bytes_total=station.tx_bytes,
+            tx_retries_total=station.tx_retries,
+            tx_failed_total=station.tx_failed,
+            beacon_loss_total=station.beacon_loss,
+            connected_time_s=station.connected_time_s,
+            inactive_time_ms=station.inactive_time_ms,
+            associated_at_boottime_ns=station.associated_at_boottime_ns,
+            tx_power_dbm=interface.tx_power_dbm,
+            interface_rx_bytes_total=rx_bytes,
+            interface_tx_bytes_total=tx_bytes,
+            links=self._links(interface),
+        )
+
+    def _find(self) -> InterfaceInfo:
+        """Our interface as it is now. By name each time, because a card that was unplugged and is back has
+        another index."""
+        for interface in _interfaces(self._kernel):
+            if interface.name == self.interface:
+                if interface.index != self._index:
+                    self._forget_peer()
+                    self._index = interface.index
+                return interface
+        self._forget_peer()
+        raise InterfaceGone(f"{self.interface} has vanished; plug the card in again or load its driver")
+
+    def _station(self) -> StationInfo | None:
+        """What the driver keeps about our access point.
+
+        Asked for by address, because some drivers answer that and give an empty list (rtl8723bs, brcmfmac);
+        the list is the second choice. The scan cache, which has the address, is read once per association.
+        """
+        known = self._peer
+        if known is not None:
+            station = self._station_of(known)
+            if station is not None:
+                return station
+        self._radios = tuple(bss for bss in self._scan_cache() if bss.associated)
+        self._peer = self._radios[0].peer if self._radios else None
+        station = self._station_of(self._peer) if self._peer not in (None, known) else None
+        if station is None:
+            listed = self._kernel.dump(nl80211.NL80211_CMD_GET_STATION, self._ours)
+            station = nl80211.decode_station(listed[0]) if listed else None
+            if station is not None:
+                self._peer = station.mac or self._peer
+        return station
+
+    def _station_of(self, mac: str | None) -> StationInfo | None:
+        if mac is None:
+            return None
+        address = attribute(nl80211.NL80211_ATTR_MAC, bytes.fromhex(mac.replace(":", "")))
+        try:
+            return nl80211.decode_station(self._kernel.ask(nl80211.NL80211_CMD_GET_STATION, self._ours + address))
+        except Refused as refusal:
+            if refusal.code in (errno.ENOENT, errno.EOPNOTSUPP, errno.EINVAL):
+                return None
+            raise
+
+    def _scan_cache(self) -> list[BssInfo]:
+        return [nl80211.decode_bss(each) for each in self._kernel.dump(nl80211.NL80211_CMD_GET_SCAN, self._ours)]
+
+    def _forget_peer(self) -> None:
+        self._peer, self._radios = None, ()
+
+    def _channel(self, interface: InterfaceInfo) -> tuple[int | None, int | None]:
+        """Frequency and width in MHz. With several links in use there is no one answer."""
+        if interface.frequency_mhz is not None:
+            return interface.frequency_mhz, interface.width_mhz
+        tuned = [link for link in interface.links if link.frequency_mhz is not None]
+        if len(tuned) == 1:
+            return tuned[0].frequency_mhz, tuned[0].width_mhz
+        if not interface.links and len(self._radios) == 1:
+            return self._radios[0].frequency_mhz, None
+        return None, None
+
+    def _links(self, interface: InterfaceInfo) -> tuple[RadioLink, ...]:
+        bssids = {radio.link_id: radio.bssid for radio in self._radios}
+        return tuple(
+            RadioLink(link.link_id, bssids.get(link.link_id), link.frequency_mhz, link.width_mhz)
+            for link in interface.links
+            if link.link_id is not None
+        )
+
+    def _survey(self, frequency_mhz: int) -> SurveyInfo | None:
+        """The radio's survey of our channel, its noise judged, when one is due.
+
+        Several channels may be marked as in use (cards with several radios), so ours is told by its frequency.
+        Some drivers mark none, and give each channel's figures once after a scan: their noise is as good as
+        any, their times are no running counters.
+        """
+        now_s = self._steady_s()
+        if now_s < self._survey_due_s:
+            return None
+        self._survey_due_s = now_s + SURVEY_EVERY_S
+        try:
+            answers = self._kernel.dump(nl80211.NL80211_CMD_GET_SURVEY, self._ours)
+        except Refused as refusal:
+            if refusal.code in (errno.ENODEV, errno.EPERM, errno.EACCES):
+                raise
+            return None  # a driver without surveys
+        ours = [
+            survey
+            for survey in map(nl80211.decode_survey, answers)
+            if survey is not None and survey.frequency_mhz == frequency_mhz
+        ]
+        if not ours:
+            return None
+        survey = max(ours, key=lambda each: each.in_use)
+        self._surveyed = survey
+        return SurveyInfo(
+            frequency_mhz,
+            survey.in_use,
+            self._noise.judge(frequency_mhz, survey.noise_dbm),
+            survey.active_ms if survey.in_use else None,
+            survey.busy_ms if survey.in_use else None,
+        )
+
+    def _take_in_events(self) -> None:
+        for command, data in self._kernel.heard():
+            try:
+                told = nl80211.decode_event(command, data)
+            except DecodeError:
+                continue  # an event that cannot be read is no reason to lose the reading
+            if told is None or told[0] != self._index:
+                continue
+            event = told[1]
+            if event.kind not in ("scan-started", "scan-finished"):
+                self._forget_peer()
+            self._pending.append(event)
+
+    @property
+    def _ours(self) -> bytes:
+        return attribute(nl80211.NL80211_ATTR_IFINDEX, (self._index or 0).to_bytes(4, sys.byteorder))
+
+
+def _interfaces(kernel: _Nl80211) -> list[InterfaceInfo]:
+    """The interfaces that can be a network's client."""
+    all_kinds = map(nl80211.decode_interface, kernel.dump(nl80211.NL80211_CMD_GET_INTERFACE))
+    return [interface for interface in all_kinds if interface.is_station and interface.name and interface.index]
+
+
+def _choose(interfaces: list[InterfaceInfo], wanted: str | None) -> str:
+    names = [interface.name or "" for interface in sorted(interfaces, key=lambda each: each.ssid is None)]
+    if not names:
+        boxed = surroundings().container_advice
+        raise NoWirelessInterface(
+            "no wireless interface; "
+            + (boxed or "plug a card in, load its driver, or lift its block ('rfkill list' shows one)")
+        )
+    if wanted is None:
+        return names[0]
+    if wanted not in names:
+        raise NoWirelessInterface(f"no wireless interface {wanted!r}; there is: {', '.join(sorted(names))}")
+    return wanted
+
+
+def _explained(refusal: Refused, interface: str) -> AdapterError:
+    if refusal.code == errno.ENODEV:
+        return InterfaceGone(f"{interface} has vanished; plug the card in again or load its driver")
+    if refusal.code in (errno.EPERM, errno.EACCES):
+        return NotPermitted(
+            f"the system does not let this user read {interface}; run linktrial as root, or outside the sandbox"
+        )
+    if refusal.code == errno.EBUSY:
+        return AdapterError(f"{interface} is busy just now; the next try may do")
+    return AdapterError(f"{interface} cannot be read: {refusal}; see the driver's words in 'dmesg'")
