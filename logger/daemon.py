@@ -14,7 +14,7 @@ from logger.repoint import OWN_SOURCE
 from logger.sample import Event, Sample
 from logger.sampler import Sampler
 from logger.voice import Voice
-from logger.wording import event_words, network_words, printable, rate_words
+from logger.wording import event_words, printable, reading_words
 
 KEPT_AT_MOST = 10_000  # samples, and events, held while the log cannot be written: a few megabytes
 TRY_AGAIN_S = 1.0
@@ -164,13 +164,9 @@ class Daemon:
                 )
 
     def _live_words(self, sample: Sample) -> str:
-        if sample.link is None:
-            reading = "no link"
-        else:
-            rssi = "unknown" if sample.rssi_dbm is None else f"{sample.rssi_dbm:g} dBm"
-            band = f"{sample.link.band} GHz" if sample.link.band else "band unknown"
-            network = network_words(sample.link.ssid)
-            reading = f"RSSI {rssi}, sends at {rate_words(sample.tx_rate)}, {band}, {network}"
+        link = sample.link
+        ssid, band = (link.ssid, link.band) if link else (None, None)
+        reading = reading_words(link is not None, ssid, band, sample.rssi_dbm, sample.tx_rate)
         last = f" | last: {self._last_event}" if self._last_event else ""
         return f"{reading} | {self._tags} | {self._n_samples} samples{last}"
 

@@ -82,9 +82,10 @@ class Sampler:
             events += self._story.follow(self._told, None, now.utc_ms)
             self._told.clear()
             return [], events + self._trouble.begins(error, now)
-        if self._trouble:
-            events += self._trouble.ends(now)
+        recovered = self._trouble.ends(now)
+        if any(event.kind == "interface-back" for event in recovered):
             self._settling_until_s = now.elapsed_s + SETTLING_S
+        events += recovered
         events += self._story.follow(self._told, reading, now.utc_ms)
         self._told.clear()
         if reading.connected:
@@ -137,9 +138,6 @@ class _Trouble:
         self._pause_s = 0.0
         self._again_at_s = float("-inf")
 
-    def __bool__(self) -> bool:
-        return bool(self._kinds)
-
     def pausing(self, now: Moment) -> bool:
         return now.elapsed_s < self._again_at_s
 
@@ -161,7 +159,8 @@ class _Trouble:
     def ends(self, now: Moment) -> list[Event]:
         back = {"interface-gone": "interface-back", "adapter-failed": "adapter-recovered"}
         events = [Event(now.utc_ms, back[kind], {}) for kind in self._kinds]
-        self.__init__()  # type: ignore[misc]
+        self._kinds.clear()
+        self._pause_s = 0.0
         return events
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import time
+from io import TextIOWrapper
 from typing import TextIO
 
 LIVE_EVERY_S = 0.25
@@ -17,6 +18,9 @@ class Voice:
 
     def __init__(self, out: TextIO, err: TextIO) -> None:
         self._out, self._err = out, err
+        for stream in (out, err):
+            if isinstance(stream, TextIOWrapper):
+                stream.reconfigure(errors="backslashreplace")  # a place may be named in another script
         self.live = out.isatty()
         self._stamped = "JOURNAL_STREAM" not in os.environ  # the journal has its own times
         self._drawn_s = float("-inf")

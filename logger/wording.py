@@ -23,16 +23,20 @@ def printable(text: str) -> str:
     return "".join(c if c.isprintable() else "".join(f"\\x{b:02x}" for b in c.encode("utf-8", "replace")) for c in text)
 
 
-def network_words(ssid: bytes | None) -> str:
-    """The network's name in quotes."""
-    if ssid is None:
-        return "a network without a known name"
-    return f'"{ssid_text(ssid)}"' if ssid else "a hidden network"
-
-
-def rate_words(rate: BitRate | None) -> str:
-    """ "866.7 Mbit/s", or "unknown"."""
-    return "unknown" if rate is None or rate.mbps is None else f"{rate.mbps:g} Mbit/s"
+def reading_words(
+    connected: bool, ssid: bytes | None, band: str | None, rssi_dbm: float | None, tx_rate: BitRate | None
+) -> str:
+    """One reading: "RSSI -61 dBm, sends at 866.7 Mbit/s, 5 GHz, network 'pottery'". What is unknown is left
+    out."""
+    if not connected:
+        return "no link"
+    words = [
+        None if rssi_dbm is None else f"RSSI {rssi_dbm:g} dBm",
+        None if tx_rate is None or tx_rate.mbps is None else f"sends at {tx_rate.mbps:g} Mbit/s",
+        None if band is None else f"{band} GHz",
+        None if not ssid else f"network '{ssid_text(ssid)}'",
+    ]
+    return ", ".join(word for word in words if word) or "connected"
 
 
 def event_words(kind: str, detail: Mapping[str, object]) -> str:

@@ -11,3 +11,4 @@ def _own_world(tmp_path, monkeypatch):
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "home/data"))
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "home/config"))
     monkeypatch.delenv("LINKTRIAL_DB", raising=False)
+    monkeypatch.delenv("LINKTRIAL_SETTINGS", raising=False)

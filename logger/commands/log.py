@@ -70,18 +70,11 @@ def _open_adapter(args: argparse.Namespace, settings: Settings, clock: Clock) ->
 
 
 def _simulated_radio(clock: Clock, seed: int) -> Adapter:
-    """The pottery's router as it was found, heard from the bench by the window, in real time."""
+    """The pottery of the demo, from its first day on, in real time."""
+    from adapters.simulated.pottery import scene
     from adapters.simulated.radio import SimulatedRadio
-    from adapters.simulated.scene import BandState, Path, RouterChange, RouterState, Scene, Stay
 
-    now_ms = clock.utc_ms()
-    router = RouterState("office", {"2.4": BandState(6, 20), "5": BandState(36, 80)}, dropouts_per_day=6)
-    scene = Scene(
-        changes=(RouterChange(now_ms, router),),
-        stays=(Stay(now_ms, "bench by the window"),),
-        paths={("office", "bench by the window"): Path(9.0, {"2.4": 4.0, "5": 7.0})},
-    )
-    return SimulatedRadio(scene, clock, seed=seed, interface="simulated")
+    return SimulatedRadio(scene(clock.utc_ms()), clock, seed=seed)
 
 
 def _interval(text: str) -> float:

@@ -1,0 +1,127 @@
+"""Is it logging, what did it last read, and where and in which config version does the laptop stand."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sqlite3
+
+from adapters.clock import SystemClock
+from adapters.contract import BitRate
+from logger.claim import holder
+from logger.commands import add_json_option, add_log_option, open_log
+from logger.commands.saying import say_json
+from logger.log import Log
+from logger.repoint import OWN_SOURCE
+from logger.times import format_duration, format_local, local_zone_name
+from logger.wording import event_words, reading_words
+
+EVENTS_SHOWN = 5
+
+_PERIOD = """
+SELECT period.id, location.name AS location, CAST(ifnull(placement.name, placement.number) AS TEXT) AS placement,
+    config_version, label, started_at_utc_ms
+FROM period
+JOIN placement ON placement.id = placement_id
+JOIN location ON location.id = location_id
+JOIN config_version ON config_version.number = config_version
+WHERE source_id = ? ORDER BY started_at_utc_ms DESC LIMIT 1
+"""
+_LAST_SAMPLE = """
+SELECT sample.time_utc_ms, rssi_dbm, link.connected, ssid, ssid_text, bssid, band, frequency_mhz, mbps AS tx_rate_mbps
+FROM sample
+JOIN link ON link.id = link_id
+LEFT JOIN rate ON rate.id = tx_rate_id
+WHERE period_id = (
+    SELECT id FROM period WHERE source_id = ? AND EXISTS (SELECT 1 FROM sample WHERE period_id = period.id)
+    ORDER BY started_at_utc_ms DESC LIMIT 1
+)
+ORDER BY time_utc_ms DESC, nth DESC LIMIT 1
+"""
+_N_SAMPLES = """
+SELECT ifnull(sum(n_samples), 0) FROM block JOIN period ON period.id = period_id WHERE source_id = ?
+"""
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    add_json_option(parser)
+    add_log_option(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    with open_log(args) as log:
+        pid = holder(log.path)
+        period = log.db.execute(_PERIOD, (OWN_SOURCE,)).fetchone()
+        last = log.db.execute(_LAST_SAMPLE, (OWN_SOURCE,)).fetchone()
+        n_samples = log.db.execute(_N_SAMPLES, (OWN_SOURCE,)).fetchone()[0]
+        events = log.db.execute(
+            "SELECT time_utc_ms, kind, detail FROM event WHERE source_id = ?"
+            " ORDER BY time_utc_ms DESC, id DESC LIMIT ?",
+            (OWN_SOURCE, EVENTS_SHOWN),
+        ).fetchall()[::-1]
+        if args.json:
+            return say_json(**_as_json(log, pid, period, last, n_samples, events))
+        _say(log, pid, period, last, n_samples, events)
+        return 0
+
+
+def _say(
+    log: Log,
+    pid: int | None,
+    period: sqlite3.Row | None,
+    last: sqlite3.Row | None,
+    n_samples: int,
+    events: list[sqlite3.Row],
+) -> None:
+    now_ms, zone = SystemClock().utc_ms(), local_zone_name()
+    if pid is None:
+        print("not logging; 'linktrial log' starts it")
+    else:
+        print(f"logging, by {f'process {pid}' if pid else 'another process'}")
+    if period:
+        since = format_local(period["started_at_utc_ms"], zone, now_ms)
+        print(
+            f"here: '{period['location']}', placement {period['placement']},"
+            f" v{period['config_version']} '{period['label']}', since {since}"
+        )
+    if last:
+        ago = format_duration(max(0, now_ms - last["time_utc_ms"]) // 1000)
+        rate = BitRate(last["tx_rate_mbps"])
+        words = reading_words(bool(last["connected"]), last["ssid"], last["band"], last["rssi_dbm"], rate)
+        print(f"last sample: {ago} ago, {words}")
+    print(f"{n_samples:,} samples in {log.path}")
+    if events:
+        print("last events:")
+    for event in events:
+        words = event_words(event["kind"], json.loads(event["detail"]))
+        print(f"  {format_local(event['time_utc_ms'], zone, now_ms)}  {words}")
+
+
+def _as_json(
+    log: Log,
+    pid: int | None,
+    period: sqlite3.Row | None,
+    last: sqlite3.Row | None,
+    n_samples: int,
+    events: list[sqlite3.Row],
+) -> dict[str, object]:
+    last_sample = None
+    if last:
+        names = ("time_utc_ms", "rssi_dbm", "tx_rate_mbps", "band", "frequency_mhz", "bssid", "ssid_text")
+        last_sample = {"connected": bool(last["connected"])} | {name: last[name] for name in names}
+    return {
+        "log": str(log.path),
+        "logging": pid is not None,
+        "pid": pid or None,
+        "location": period and period["location"],
+        "placement": period and period["placement"],
+        "config_version": period and f"v{period['config_version']}",
+        "label": period and period["label"],
+        "period_started_at_utc_ms": period and period["started_at_utc_ms"],
+        "n_samples": n_samples,
+        "last_sample": last_sample,
+        "events": [
+            {"time_utc_ms": event["time_utc_ms"], "kind": event["kind"], "detail": json.loads(event["detail"])}
+            for event in events
+        ],
+    }
