@@ -212,13 +212,14 @@ class Fold:
     def _since_last(self, sample: FoldSample, interval_ms: int) -> tuple[int, bool]:
         time_ms, link_id = sample.time_utc_ms, sample.link_id
         gap_ms = GAP_INTERVALS * interval_ms
-        step_ms = time_ms - self._last_ms_by_link.get(link_id, -gap_ms)
+        last_ms = self._last_ms_by_link.get(link_id)
+        step_ms = interval_ms if last_ms is None else time_ms - last_ms
         self._last_ms_by_link[link_id] = time_ms
         connected, band = self.links[link_id]
         dropped = False
         if not connected:
-            last_ms, was_connected = self._last_by_band.get(band, (0, False))
-            dropped = was_connected and time_ms - last_ms <= gap_ms
+            seen_ms, was_connected = self._last_by_band.get(band, (0, False))
+            dropped = was_connected and time_ms - seen_ms <= gap_ms
         self._last_by_band[None] = (time_ms, connected)
         if band is not None:
             self._last_by_band[band] = (time_ms, connected)

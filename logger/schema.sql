@@ -7,6 +7,7 @@ CREATE TABLE source (
     name TEXT NOT NULL,
     added_at_utc_ms INTEGER NOT NULL
 ) STRICT;
+INSERT INTO source VALUES (1, 'logger', 'this machine', strftime('%s', 'now') * 1000);
 
 CREATE TABLE location (
     id INTEGER PRIMARY KEY,

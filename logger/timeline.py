@@ -51,10 +51,6 @@ def begin_timeline(db: sqlite3.Connection, time_ms: int, location: str = UNNAMED
     """Open the first period where the log has none yet; says whether it did. Inside a transaction."""
     if db.execute("SELECT 1 FROM period WHERE source_id = ? LIMIT 1", (OWN_SOURCE,)).fetchone():
         return False
-    db.execute(
-        "INSERT OR IGNORE INTO source (id, kind, name, added_at_utc_ms) VALUES (?, 'logger', 'this machine', ?)",
-        (OWN_SOURCE, time_ms),
-    )
     if not db.execute("SELECT 1 FROM config_version WHERE number = 1").fetchone():
         db.execute("INSERT INTO config_version (number, label) VALUES (1, ?)", (AS_FOUND,))
     placement_id = _new_placement(db, _location_id(db, location))

@@ -1,0 +1,118 @@
+"""The tagging commands as they are typed: words, exit codes, one line on standard error."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+
+import pytest
+
+from logger.console import COMMANDS, main
+
+
+@pytest.fixture
+def say(tmp_path, capsys, monkeypatch):
+    """Run one command line on a log; returns (exit code, output, errors)."""
+    monkeypatch.setenv("LINKTRIAL_DB", str(tmp_path / "pottery.db"))
+
+    def run(*words):
+        code = main(list(words))
+        out, err = capsys.readouterr()
+        return code, out, err
+
+    return run
+
+
+def test_a_whole_trial_is_said_in_plain_verbs(say):
+    assert say("at", "wheel by the window")[0] == 0
+    code, out, _ = say(
+        "changed", "longer antennas", "--set", "antenna.5.gain_dbi=5", "--set", "radio.5.tx_power_dbm=20"
+    )
+    assert code == 0
+    assert "v2 'longer antennas'" in out
+    assert "EIRP on 5 GHz: 25 dBm" in out
+    assert "linktrial compare v1 v2" in out
+    assert say("back-to", "v1")[0] == 0
+    code, out, _ = say("timeline")
+    assert code == 0
+    assert out.count("wheel by the window") == 3
+    assert "antenna.5.gain_dbi 5 dBi" in out
+
+
+def test_every_answer_can_be_had_for_machines(say):
+    assert json.loads(say("at", "kiln room", "--json")[1])["location"] == "kiln room"
+    changed = json.loads(say("changed", "x", "--set", "antenna.5.gain_dbi=5", "--json")[1])
+    assert (changed["config_version"], changed["settings"]) == ("v2", {"antenna.5.gain_dbi": 5})
+    assert json.loads(say("back-to", "1", "--json")[1])["config_version"] == "v1"
+    shown = json.loads(say("timeline", "--json")[1])
+    assert [period["config_version"] for period in shown["periods"]] == ["v1", "v2", "v1"]
+    assert json.loads(say("timeline", "--json", "undo")[1]) == {"done": "undone: back-to v1"}
+
+
+def test_a_name_close_to_a_known_one_is_questioned(say):
+    say("at", "wheel by the window")
+    assert "if you meant 'wheel by the window': linktrial timeline undo" in say("at", "wheel by teh window")[1]
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "reason"),
+    [
+        (["at"], 2, "the following arguments are required: location"),
+        (["at", "x" * 200], 1, "takes up to 80 characters, not 200"),
+        (["at", "kiln", "--at", "yesterday 14:05"], 1, "the log began at"),
+        (["at", "kiln", "--at", "the other day"], 1, "no time that linktrial understands"),
+        (["changed", "x", "--set", "antenna.5.gain_dbi=500"], 1, "between -10 and 40 dBi"),
+        (["back-to", "v9"], 1, "there is no config version 'v9'"),
+        (["timeline", "amend", "1", "--label", "x"], 1, "has no --label"),
+        (["timeline", "amend", "v1"], 1, "say what to amend"),
+        (["timeline", "amend", "nowhere", "--name", "x"], 1, "there is no location 'nowhere'"),
+        (["timelin"], 2, "did you mean 'timeline'?"),
+    ],
+)
+def test_what_goes_wrong_is_one_line_on_standard_error(say, words, code, reason):
+    say("at", "wheel")
+    got, out, err = say(*words)
+    assert (got, out) == (code, "")
+    assert reason in err
+    assert err.count("\n") == 1
+    assert err.startswith("linktrial")
+
+
+def test_a_file_that_is_no_log_is_refused(say, tmp_path):
+    (tmp_path / "pottery.db").write_text("glaze recipes")
+    code, _, err = say("timeline")
+    assert code == 1
+    assert "is no linktrial log" in err
+
+
+def test_help_lists_every_command(capsys):
+    assert main(["--help"]) == 0
+    out = capsys.readouterr().out
+    assert all(f"\n    {verb} " in out for verb in COMMANDS)
+
+
+@pytest.mark.parametrize("verb", COMMANDS)
+def test_every_command_explains_itself(capsys, verb):
+    assert main([verb, "--help"]) == 0
+    out = capsys.readouterr().out
+    assert out.startswith(f"usage: linktrial {verb}")
+    assert len(out.splitlines()) > 3
+
+
+@pytest.mark.parametrize("words", [["at", "kiln"], ["changed", "x"], ["timeline"], ["status"]])
+def test_tagging_imports_nothing_heavy(tmp_path, words):
+    """pandas, numpy, plotly and sqlite_utils cost half a second; asyncio and dataclasses tens of milliseconds."""
+    code = (
+        "import sys; from logger.log import Log; Log.open(sys.argv[1]).close()\n"
+        "from logger.console import main; main(sys.argv[2:])\n"
+        "heavy = {'pandas', 'numpy', 'plotly', 'sqlite_utils', 'apscheduler', 'pyroute2', 'asyncio', 'tqdm'}\n"
+        "sys.exit(', '.join(heavy & set(sys.modules)))"
+    )
+    path = tmp_path / "pottery.db"
+    env = {**os.environ, "LINKTRIAL_DB": str(path)}
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(path), *words], env=env, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
