@@ -1,0 +1,53 @@
+"""What was measured under each config version at each location and band, without judging it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from dashboards.analysis.trend import histogram_quantiles, merge_histograms
+
+_MINUTES_A_DAY = 1440.0
+
+
+def summarise(blocks: pd.DataFrame) -> pd.DataFrame:
+    """One row per location, config version and band, in this order: location, version, band, n_placements,
+    hours (awake and logging, in this band), rssi_low_dbm, rssi_median_dbm, rssi_high_dbm (10, 50 and 90 %),
+    tx_rate_mbps, rx_rate_mbps (geometric means), outage_min_per_day, n_dropouts. Unknown is NaN.
+    """
+    keys = ["location", "version", "band"]
+    blocks = blocks.assign(
+        band=blocks["band"].fillna(""),
+        tx_log2=blocks["tx_rate_mean_log2"] * blocks["tx_rate_n"],
+        rx_log2=blocks["rx_rate_mean_log2"] * blocks["rx_rate_n"],
+        absent_s=blocks["covered_s"].where(~blocks["connected"], 0.0),
+    )
+    by_cell = blocks.groupby(keys, sort=True)
+    cells = by_cell.agg(
+        n_placements=("placement_id", "nunique"),
+        covered_s=("covered_s", "sum"),
+        absent_s=("absent_s", "sum"),
+        n_dropouts=("n_dropouts", "sum"),
+        tx_rate_n=("tx_rate_n", "sum"),
+        rx_rate_n=("rx_rate_n", "sum"),
+        tx_log2=("tx_log2", "sum"),
+        rx_log2=("rx_log2", "sum"),
+    )
+    counts = merge_histograms(blocks["rssi_histogram"], by_cell.ngroup().to_numpy(), len(cells))
+    low, median, high = histogram_quantiles(counts, (0.1, 0.5, 0.9)).T
+    known = {name: cells[f"{name}_rate_n"].where(cells[f"{name}_rate_n"] > 0) for name in ("tx", "rx")}
+    summary = pd.DataFrame(
+        {
+            "n_placements": cells["n_placements"],
+            "hours": cells["covered_s"] / 3600,
+            "rssi_low_dbm": low,
+            "rssi_median_dbm": median,
+            "rssi_high_dbm": high,
+            "tx_rate_mbps": np.exp2(cells["tx_log2"] / known["tx"]),
+            "rx_rate_mbps": np.exp2(cells["rx_log2"] / known["rx"]),
+            "outage_min_per_day": _MINUTES_A_DAY * cells["absent_s"] / cells["covered_s"],
+            "n_dropouts": cells["n_dropouts"],
+        }
+    ).reset_index()
+    summary["band"] = summary["band"].where(summary["band"] != "")
+    return summary

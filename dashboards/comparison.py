@@ -1,0 +1,197 @@
+"""What one config version did against another, at every location and in every band that has both."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from difflib import get_close_matches
+from math import isfinite
+
+import pandas as pd
+
+from dashboards.analysis.effect import Effect, estimate_effect
+from logger.errors import LogError
+
+METRICS = ("rssi", "tx-rate", "rx-rate", "outage")
+BANDS = ("2.4", "5", "6")
+DEFAULT_WASHOUT_S = 120.0
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """How effects are judged: per metric the difference that still does not matter (in the effect's unit; a
+    metric left out has the estimator's own), and how long after a change samples are left out, in seconds."""
+
+    margins: Mapping[str, float]
+    washout_s: float = DEFAULT_WASHOUT_S
+
+
+PLAIN_JUDGEMENT = Judgement({})
+
+
+@dataclass(frozen=True, slots=True)
+class LocatedEffect:
+    """What version ``b`` did against version ``a`` at one location, in one band."""
+
+    a: int
+    b: int
+    location: str
+    band: str
+    effect: Effect
+
+
+@dataclass(frozen=True, slots=True)
+class RouterChange:
+    """The first time that ``version`` was in force, and the version before it."""
+
+    before: int
+    version: int
+    at_utc_ms: int
+    time_zone: str
+
+
+class NothingToCompare(LogError):
+    """The log cannot answer this comparison; the message says what it does have."""
+
+
+def compare_versions(
+    blocks: pd.DataFrame,
+    a: int,
+    b: int,
+    *,
+    location: str | None = None,
+    band: str | None = None,
+    metrics: tuple[str, ...] = METRICS,
+    judgement: Judgement = PLAIN_JUDGEMENT,
+) -> list[LocatedEffect]:
+    """Effects of ``b`` against ``a``, by location, band and metric; empty where no location has both.
+
+    ``blocks`` as load_blocks gives them. A band counts at a location where both versions have a linked
+    block in it: a band that one version never used there has nothing to be compared with."""
+    return [
+        LocatedEffect(a, b, place, its_band, estimate_effect(part, a, b, metric, **_how(metric, judgement)))
+        for place, its_band, part in _parts_with_both(blocks, a, b, location, band)
+        for metric in metrics
+    ]
+
+
+def _how(metric: str, judgement: Judgement) -> dict[str, float | None]:
+    return {"margin": judgement.margins.get(metric), "washout_s": judgement.washout_s}
+
+
+def _parts_with_both(
+    blocks: pd.DataFrame, a: int, b: int, location: str | None, band: str | None
+) -> Iterator[tuple[str, str, pd.DataFrame]]:
+    if location is not None:
+        blocks = blocks[blocks["location"] == location]
+    if band is not None:
+        blocks = blocks[blocks["band"] == band]
+    for (place, its_band), part in blocks.groupby(["location", "band"]):
+        if {a, b} <= set(part.loc[part["connected"], "version"]):
+            yield str(place), str(its_band), part
+
+
+def router_changes(periods: pd.DataFrame) -> list[RouterChange]:
+    """One entry per config version but the first, in the order in which they came into force. The version
+    before is the one that the same source was under just then, else the nearest lower number."""
+    changes: dict[int, RouterChange] = {}
+    numbers = sorted(set(periods["version"].tolist()))
+    for _, timeline in periods.groupby("source_id"):
+        before: int | None = None
+        for row in timeline.sort_values("period_started_at_utc_ms").itertuples():
+            at, version = int(row.period_started_at_utc_ms), int(row.version)
+            if before is None:
+                before = max((number for number in numbers if number < version), default=None)
+            if before not in (None, version) and (version not in changes or at < changes[version].at_utc_ms):
+                changes[version] = RouterChange(before, version, at, row.time_zone)
+            before = version
+    first = _first_version(periods)
+    return sorted(
+        (change for change in changes.values() if change.version != first), key=lambda change: change.at_utc_ms
+    )
+
+
+def _first_version(periods: pd.DataFrame) -> int | None:
+    """The version that the log began with: going back to it is no new version."""
+    if periods.empty:
+        return None
+    return int(periods.loc[periods["period_started_at_utc_ms"].idxmin(), "version"])
+
+
+def find_version(versions: pd.DataFrame, words: str) -> int:
+    """The config version that ``words`` name: v2, 2, or a label exactly. Raises NothingToCompare, naming the
+    nearest."""
+    numbers, labels = versions["version"].tolist(), versions["label"].tolist()
+    digits = words[1:] if words[:1] in ("v", "V") else words
+    if digits.isdecimal() and int(digits) in numbers:
+        return int(digits)
+    found = [number for number, label in zip(numbers, labels, strict=True) if label == words]
+    if len(found) == 1:
+        return found[0]
+    if found:
+        raise NothingToCompare(f"{len(found)} versions are called {words!r}; say {_listed(found)}")
+    if not numbers:
+        raise NothingToCompare("the log has no config versions yet; 'linktrial log' begins with v1")
+    near = get_close_matches(words, [*(f"v{number}" for number in numbers), *labels], 1, cutoff=0.5)
+    hint = f"did you mean {near[0]!r}?" if near else f"there are {_listed(numbers)}"
+    raise NothingToCompare(f"there is no config version {words!r}; {hint}")
+
+
+def find_location(periods: pd.DataFrame, name: str) -> str:
+    """The location of that name, whatever the case of its letters. Raises NothingToCompare, naming the
+    nearest."""
+    known = list(dict.fromkeys(periods["location"].tolist()))
+    if name in known:
+        return name
+    folded = [place for place in known if place.casefold() == name.casefold()]
+    if len(folded) == 1:
+        return folded[0]
+    near = get_close_matches(name, known, 1, cutoff=0.4)
+    hint = f"did you mean {near[0]!r}?" if near else f"there are {', '.join(map(repr, known[:8])) or 'none'}"
+    raise NothingToCompare(f"there is no location {name!r}; {hint}")
+
+
+def versions_by_location(blocks: pd.DataFrame) -> str:
+    """Which versions each location has, in one line."""
+    have = blocks[blocks["connected"]].groupby("location")["version"].unique()
+    if have.empty:
+        return "nothing has been logged yet"
+    first = list(have.items())[:12]
+    shown = ", ".join(f"{place!r} has {_listed(sorted(numbers.tolist()))}" for place, numbers in first)
+    return shown + (", ..." if len(have) > 12 else "")
+
+
+def _listed(numbers: list[int]) -> str:
+    return ", ".join(f"v{number}" for number in numbers[:20]) + (", ..." if len(numbers) > 20 else "")
+
+
+def comparison_json(a: int, b: int, effects: list[LocatedEffect]) -> dict[str, object]:
+    """The stable answer for machines. Unknown and infinite numbers are null."""
+    return {"a": f"v{a}", "b": f"v{b}", "effects": [_effect_json(located) for located in effects]}
+
+
+def _effect_json(located: LocatedEffect) -> dict[str, object]:
+    effect = located.effect
+    return {
+        "location": located.location,
+        "band": located.band,
+        "metric": effect.metric,
+        "unit": effect.unit,
+        "estimate": _number(effect.estimate),
+        "low": _number(effect.low),
+        "high": _number(effect.high),
+        "confidence": effect.confidence,
+        "verdict": effect.verdict,
+        "margin": _number(effect.margin),
+        "n_placements_a": int(effect.n_placements_a),
+        "n_placements_b": int(effect.n_placements_b),
+        "hours_a": _number(effect.hours_a),
+        "hours_b": _number(effect.hours_b),
+        "scope": effect.scope,
+        "warnings": list(effect.warnings),
+    }
+
+
+def _number(value: float | None) -> float | None:
+    """Six significant digits are more than any estimate carries, and keep the JSON short."""
+    return float(f"{value:.6g}") if value is not None and isfinite(value) else None

@@ -1,0 +1,398 @@
+"""The report's figures, as Plotly figures: what is drawn is labelled where it is drawn, without legends.
+
+Heights are fixed in pixels and widths follow the page. Times go in as milliseconds of the local clock, which
+Plotly takes for UTC and so shows as they are. Names are escaped, because Plotly reads tags in text.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from html import escape
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import plotly.graph_objects as go
+
+from dashboards import palette
+from dashboards.analysis.coverage import KINDS
+from dashboards.comparison import LocatedEffect
+from dashboards.sentences import METRIC_NAMES, amount, band_name, shown
+
+FONT = "system-ui, -apple-system, 'Segoe UI', Roboto, 'Helvetica Neue', Arial, sans-serif"
+MOST_SPANS = 80  # config versions' spans drawn through all rows; more would only be stripes
+MOST_MARKS = 1200  # events, outages or placements in one figure
+_HOUR_MS = 3_600_000
+_LEFT_PX, _RIGHT_PX, _BOTTOM_PX = 44, 52, 34
+
+
+def clock_ms(utc_ms: Any, zone: str) -> np.ndarray:
+    """Milliseconds since 1970 UTC as those that the clock in ``zone`` shows, as if that were UTC."""
+    times = pd.to_datetime(np.asarray(utc_ms, dtype="float64"), unit="ms", utc=True)
+    return times.tz_convert(zone).tz_localize(None).as_unit("ms").astype("int64").to_numpy(dtype="float64")
+
+
+def text(name: str, most: int = 200) -> str:
+    """A name for Plotly, which reads tags and entities in all text."""
+    safe = shown(name)
+    return escape(safe if len(safe) <= most else safe[: most - 1].rstrip() + "…", quote=False)
+
+
+class Rows:
+    """A stack of rows that share one axis of time. Rows are added from the top, heights in pixels."""
+
+    def __init__(self) -> None:
+        self.figure = go.Figure(layout={"template": go.layout.Template()})
+        self._heights: list[tuple[float, float]] = []  # space above, height
+
+    def add(self, height_px: float, title: str = "", *, above_px: float = 22, **axis: Any) -> str:
+        """One more row; returns the name of its y axis ("y", "y2", ...) for traces."""
+        self._heights.append((above_px, height_px))
+        number = len(self._heights)
+        name = "y" if number == 1 else f"y{number}"
+        style = {"zeroline": False, "showgrid": False, "showline": False, "fixedrange": True, "anchor": "x"}
+        style |= {"tickfont": {"size": 11, "color": palette.QUIET}, "ticks": ""}
+        self.figure.layout["yaxis" + name[1:]] = style | axis
+        if title:
+            self.figure.add_annotation(
+                text=title, xref="paper", x=0, xanchor="left", yref=f"{name} domain", y=1, yanchor="bottom",
+                yshift=2, showarrow=False, font={"size": 12, "color": palette.INK},
+            )  # fmt: skip
+        return name
+
+    def finish(self, time_range: Sequence[float], *, right_px: float = _RIGHT_PX) -> go.Figure:
+        """Give every row its place and the figure its size."""
+        total = sum(above + height for above, height in self._heights)
+        used = 0.0
+        for number, (above, height) in enumerate(self._heights, 1):
+            top, used = used + above, used + above + height
+            axis = self.figure.layout["yaxis" if number == 1 else f"yaxis{number}"]
+            axis.domain = [max(0.0, 1 - used / total), 1 - top / total]
+        self.figure.update_layout(
+            height=total + _BOTTOM_PX + 4,
+            margin={"l": _LEFT_PX, "r": right_px, "t": 4, "b": _BOTTOM_PX},
+            xaxis={
+                "type": "date", "range": list(time_range), "anchor": "free", "position": 0, "showgrid": False,
+                "zeroline": False, "showline": True, "linecolor": palette.RULE, "ticks": "outside", "ticklen": 4,
+                "tickcolor": palette.RULE, "tickfont": {"size": 11, "color": palette.QUIET}, "nticks": 8,
+                "hoverformat": "%a %-d %b %Y %H:%M", "automargin": False, "tickangle": 0,
+            },
+            **_BASE,
+        )  # fmt: skip
+        return self.figure
+
+
+_BASE: dict[str, Any] = {
+    "font": {"family": FONT, "size": 12, "color": palette.INK},
+    "paper_bgcolor": "rgba(0,0,0,0)",
+    "plot_bgcolor": "rgba(0,0,0,0)",
+    "showlegend": False,
+    "hovermode": "closest",
+    "dragmode": "zoom",
+    "hoverlabel": {
+        "bgcolor": palette.PAPER,
+        "bordercolor": palette.RULE,
+        "font": {"family": FONT, "size": 12, "color": palette.INK},
+    },
+    "uniformtext": {"minsize": 10, "mode": "hide"},
+}
+
+
+def trend_figure(
+    trends: dict[str, dict[str, pd.DataFrame]],
+    stretches: pd.DataFrame,
+    placements: pd.DataFrame,
+    events: pd.DataFrame,
+    labels: dict[int, str],
+    metric: str,
+    zone: str,
+) -> go.Figure:
+    """Median line and 10-90 % band, a row per location and a line per band, with the config versions as
+    spans, new placements as triangles and events below.
+
+    ``trends`` is location -> band -> analysis.trend.trend(); ``stretches`` version, started_at_utc_ms,
+    ended_at_utc_ms; ``placements`` location, placement, started_at_utc_ms; ``events`` kind, time_utc_ms,
+    n.
+    """
+    rows = Rows()
+    span = clock_ms([stretches["started_at_utc_ms"].min(), stretches["ended_at_utc_ms"].max()], zone)
+    _add_version_ribbon(rows, stretches, labels, zone)
+    unit = "dBm" if metric == "rssi" else "Mbit/s"
+    for place, by_band in trends.items():
+        values = pd.concat([frame[["low", "high"]] for frame in by_band.values()])
+        low, high = float(values["low"].min()), float(values["high"].max())
+        if metric == "rssi":
+            pad = max(1.0, (12 - (high - low)) / 2)
+            axis: dict[str, Any] = {"range": [low - pad, high + pad], "nticks": 5}
+        else:
+            low, high = np.log10(low / 1.1), np.log10(high * 1.1)
+            axis = {"type": "log", "range": [low, high], "nticks": 5, "dtick": "D2" if high - low < 1.2 else "D1"}
+        axis |= {"showgrid": True, "gridcolor": palette.RULE, "griddash": "1px,3px", "gridwidth": 1}
+        name = rows.add(150, f"<b>{text(place, 60)}</b>  {unit}", **axis)
+        for band, frame in by_band.items():
+            _add_trend(rows.figure, name, band, frame, unit, zone)
+        _add_placements(rows.figure, name, placements[placements["location"] == place], axis["range"], metric, zone)
+        _label_bands(rows.figure, name, by_band, axis["range"], metric)
+    _add_events(rows, events, zone)
+    return rows.finish(_padded(span))
+
+
+def _add_version_ribbon(rows: Rows, stretches: pd.DataFrame, labels: dict[int, str], zone: str) -> None:
+    name = rows.add(20, above_px=0, range=[-0.5, 0.5], visible=False)
+    start, end = (clock_ms(stretches[column], zone) for column in ("started_at_utc_ms", "ended_at_utc_ms"))
+    versions = stretches["version"].tolist()
+    odd = [version % 2 == 1 for version in versions]
+    rows.figure.add_bar(
+        orientation="h", base=start, x=end - start, y=np.zeros(len(start)), width=1, yaxis=name,
+        marker={
+            "color": [palette.WASH if shade else palette.MARGIN for shade in odd],
+            "line": {"color": palette.PAPER, "width": 1},
+        },
+        text=[f"v{version}" for version in versions], textposition="inside", insidetextanchor="middle",
+        textangle=0, textfont={"size": 12, "color": palette.INK},
+        hovertext=[f"v{version} {text(labels.get(version, ''))}" for version in versions],
+        hovertemplate="%{hovertext}<br>from %{base|%a %-d %b %Y %H:%M}<extra></extra>",
+    )  # fmt: skip
+    if len(start) > MOST_SPANS:
+        return
+    shapes = [
+        {
+            "type": "rect", "layer": "below", "xref": "x", "yref": "paper", "x0": a, "x1": b, "y0": 0, "y1": 1,
+            "line": {"width": 0}, "fillcolor": palette.WASH if shade else "rgba(0,0,0,0)",
+        }
+        for a, b, shade in zip(start, end, odd, strict=True)
+    ]  # fmt: skip
+    rows.figure.update_layout(shapes=shapes)
+
+
+def _add_trend(figure: go.Figure, axis: str, band: str, frame: pd.DataFrame, unit: str, zone: str) -> None:
+    stroke = palette.stroke(band)
+    x = clock_ms(frame["mean_utc_ms"], zone)
+    runs = np.flatnonzero(~frame["joined"].to_numpy())[1:]  # where a run begins, but for the first
+    low, median, high = (frame[name].to_numpy(dtype="float64") for name in ("low", "median", "high"))
+    outline_x, outline_y = [], []
+    for xs, lows, highs in zip(*(np.split(values, runs) for values in (x, low, high)), strict=True):
+        if len(xs) == 1:  # a lone bin still has a width to see
+            xs, lows, highs = np.array([xs[0] - 1, xs[0] + 1]), lows.repeat(2), highs.repeat(2)
+        outline_x += [xs, xs[::-1], [np.nan]]
+        outline_y += [lows, highs[::-1], [np.nan]]
+    figure.add_scatter(
+        x=np.concatenate(outline_x), y=np.concatenate(outline_y).astype("float32"), yaxis=axis, mode="lines",
+        line={"width": 1, "color": stroke.fill}, fill="toself", fillcolor=stroke.fill, hoverinfo="skip",
+    )  # fmt: skip
+    figure.add_scatter(
+        x=np.insert(x, runs, np.nan), y=np.insert(median, runs, np.nan).astype("float32"), yaxis=axis,
+        mode="lines+markers" if len(x) < 60 else "lines",
+        line={"width": 1.6, "color": stroke.colour, "dash": stroke.dash},
+        marker={"size": 4, "symbol": stroke.symbol, "color": stroke.colour},
+        customdata=np.insert(np.column_stack([low, high]), runs, np.nan, axis=0).astype("float32"),
+        hovertemplate=f"{band_name(band)}: %{{y:.3~g}} {unit}<br>10-90 %: %{{customdata[0]:.3~g}} to"
+        " %{customdata[1]:.3~g}<br>%{x}<extra></extra>",
+    )  # fmt: skip
+
+
+def _label_bands(
+    figure: go.Figure, axis: str, by_band: dict[str, pd.DataFrame], axis_range: list[float], metric: str
+) -> None:
+    """Each line's name beside its last point, in its colour, moved apart where two would overlap."""
+    height_px, least_px = 150, 14
+    ends = {band: float(frame["median"].iloc[-1]) for band, frame in by_band.items()}
+    if metric != "rssi":
+        ends = {band: float(np.log10(value)) for band, value in ends.items()}
+    per_px = (axis_range[1] - axis_range[0]) / height_px
+    place = -np.inf
+    for band in sorted(ends, key=lambda key: ends[key]):
+        place = max(ends[band], place + least_px * per_px)
+        figure.add_annotation(
+            text=band_name(band), xref="paper", x=1, xanchor="left", xshift=6, yref=axis, y=place,
+            showarrow=False, font={"size": 11, "color": palette.stroke(band).colour},
+        )  # fmt: skip
+
+
+def _add_placements(
+    figure: go.Figure, axis: str, placements: pd.DataFrame, axis_range: list[float], metric: str, zone: str
+) -> None:
+    placements = placements.iloc[-MOST_MARKS:]
+    low = axis_range[0] + 0.04 * (axis_range[1] - axis_range[0])
+    figure.add_scatter(
+        x=clock_ms(placements["started_at_utc_ms"], zone),
+        y=np.full(len(placements), low if metric == "rssi" else 10**low), yaxis=axis, mode="markers",
+        marker={"symbol": "triangle-up", "size": 7, "color": palette.QUIET}, cliponaxis=False,
+        hovertext=[f"placement {text(name)}" for name in placements["placement"]],
+        hovertemplate="%{hovertext}<br>from %{x}<extra></extra>",
+    )  # fmt: skip
+
+
+def _add_events(rows: Rows, events: pd.DataFrame, zone: str) -> None:
+    for kind, symbol in palette.EVENT_SYMBOLS.items():
+        mine = events[events["kind"] == kind].iloc[-MOST_MARKS:]
+        if mine.empty:
+            continue
+        name = rows.add(14, kind, above_px=16, range=[-0.5, 0.5], visible=False)
+        rows.figure.add_scatter(
+            x=clock_ms(mine["time_utc_ms"], zone), y=np.zeros(len(mine)), yaxis=name, mode="markers",
+            marker={
+                "symbol": symbol, "size": 9, "color": palette.INK,
+                "line": {"color": palette.INK, "width": 1.2 if symbol.endswith(("-thin", "-ns")) else 0},
+            },
+            cliponaxis=False, customdata=mine["n"].to_numpy(),
+            hovertemplate=f"%{{customdata}} × {kind}<br>about %{{x}}<extra></extra>",
+        )  # fmt: skip
+
+
+def _padded(span: np.ndarray) -> list[float]:
+    pad = 0.01 * (span[1] - span[0])
+    return [float(span[0] - pad), float(span[1] + pad)]
+
+
+def effects_figure(groups: Sequence[tuple[str, Sequence[LocatedEffect]]], metric: str) -> go.Figure:
+    """Effects of one metric as points with intervals, grouped by change; each row's label and figures
+    stand above its interval. Filled points have a verdict, hollow ones not enough data yet. The shaded
+    span holds the differences that do not matter."""
+    figure = go.Figure(layout={"template": go.layout.Template()})
+    chosen = [located for _, effects in groups for located in effects]
+    unit = chosen[0].effect.unit
+    ratio = unit == "ratio"
+    at, centre = 0.0, (1.0 if ratio else 0.0)
+    rows: list[tuple[LocatedEffect, float]] = []
+    for heading, effects in groups:
+        if not effects:
+            continue
+        at += 22
+        _line_of_text(figure, f"<b>{text(heading, 46)}</b>", at, 0, palette.INK)
+        for located in effects:
+            at += 20
+            stroke = palette.stroke(located.band)
+            where = f"{band_name(located.band)}, {text(located.location, 26)}"
+            _line_of_text(figure, where, at, 0, stroke.colour)
+            _line_of_text(figure, text(amount(located.effect)), at, 1, palette.INK)
+            at += 14
+            rows.append((located, at))
+        at += 10
+    for located, y in rows:
+        effect, stroke = located.effect, palette.stroke(located.band)
+        if effect.estimate is None:
+            continue
+        low, high = (effect.estimate if end is None else end for end in (effect.low, effect.high))
+        hollow = effect.verdict == "undecided"
+        figure.add_scatter(
+            x=[effect.estimate], y=[y], mode="markers",
+            marker={
+                "symbol": stroke.symbol, "size": 9, "color": palette.PAPER if hollow else stroke.colour,
+                "line": {"color": stroke.colour, "width": 1.8},
+            },
+            error_x={
+                "type": "data", "symmetric": False, "array": [high - effect.estimate],
+                "arrayminus": [effect.estimate - low], "color": stroke.colour, "thickness": 1.8, "width": 4,
+            },
+            hovertext=[f"{band_name(located.band)}, {text(located.location)}<br>{text(amount(effect))}"],
+            hovertemplate="%{hovertext}<extra></extra>",
+        )  # fmt: skip
+    margin = max((located.effect.margin for located, _ in rows), default=1.0)
+    span = [1 / margin, margin] if ratio else [-margin, margin]
+    figure.update_layout(
+        height=at + 44,
+        margin={"l": 8, "r": 8, "t": 4, "b": 40},
+        shapes=[
+            {
+                "type": "rect", "layer": "below", "x0": span[0], "x1": span[1], "yref": "paper", "y0": 0, "y1": 1,
+                "fillcolor": palette.WASH, "line": {"width": 0},
+            },
+            {
+                "type": "line", "layer": "below", "x0": centre, "x1": centre, "yref": "paper", "y0": 0, "y1": 1,
+                "line": {"color": palette.QUIET, "width": 1},
+            },
+        ],
+        yaxis={"range": [at, 0], "visible": False, "fixedrange": True},
+        xaxis=_effect_axis([located for located, _ in rows], metric, margin),
+        **_BASE | {"dragmode": False},
+    )  # fmt: skip
+    return figure
+
+
+def _line_of_text(figure: go.Figure, words: str, y: float, side: int, colour: str) -> None:
+    figure.add_annotation(
+        text=words, xref="paper", x=side, xanchor="right" if side else "left", yref="y", y=y, yanchor="middle",
+        showarrow=False, font={"size": 11.5, "color": colour},
+    )  # fmt: skip
+
+
+def _effect_axis(chosen: Sequence[LocatedEffect], metric: str, margin: float) -> dict[str, Any]:
+    """The axis reaches every verdict's interval; one much wider than these runs off the edge."""
+    ratio = chosen[0].effect.unit == "ratio"
+    ends, far = [margin, 1 / margin] if ratio else [margin, -margin], []
+    for located in chosen:
+        both = [end for end in (located.effect.low, located.effect.high, located.effect.estimate) if end is not None]
+        (far if located.effect.verdict == "undecided" else ends).extend(both)
+    wide = np.log10([*ends]) if ratio else np.array(ends)
+    low, high = float(wide.min()), float(wide.max())
+    room = max(high - low, 1e-9)
+    if far:
+        reach = np.log10(np.maximum(far, 1e-9)) if ratio else np.array(far)
+        low, high = max(min(low, float(reach.min())), low - room), min(max(high, float(reach.max())), high + room)
+    pad = 0.06 * (high - low)
+    title = {
+        "rssi": "RSSI, dB (right is stronger)",
+        "outage": "outage, minutes a day (left is better)",
+    }.get(metric, f"{METRIC_NAMES[metric]}, times what it was (right is faster)")
+    axis = {
+        "range": [low - pad, high + pad], "fixedrange": True, "showgrid": True, "gridcolor": palette.RULE,
+        "griddash": "1px,3px", "zeroline": False, "tickfont": {"size": 11, "color": palette.QUIET}, "nticks": 7,
+        "title": {"text": title, "font": {"size": 11.5, "color": palette.QUIET}, "standoff": 6}, "tickangle": 0,
+    }  # fmt: skip
+    if ratio:
+        ticks = [0.1, 0.2, 0.5, 0.7, 0.8, 0.9, 1, 1.1, 1.2, 1.5, 2, 3, 5, 10, 20]
+        inside = [tick for tick in ticks if low - pad <= np.log10(tick) <= high + pad]
+        if high - low > 0.5:
+            inside = [tick for tick in inside if tick not in (0.7, 0.8, 0.9, 1.1, 1.2)]
+        axis |= {"type": "log", "tickvals": inside, "ticktext": [f"× {tick:g}" for tick in inside]}
+    return axis
+
+
+def outage_figure(spells: pd.DataFrame, stretches: pd.DataFrame, labels: dict[int, str], zone: str) -> go.Figure:
+    """Every outage by when it began and how long it lasted (log scale), a row per location."""
+    rows = Rows()
+    span = clock_ms([stretches["started_at_utc_ms"].min(), stretches["ended_at_utc_ms"].max()], zone)
+    _add_version_ribbon(rows, stretches, labels, zone)
+    longest = spells.nlargest(MOST_MARKS, "lasted_s")
+    top = float(np.log10(max(longest["lasted_s"].max(), 60) * 1.5))
+    bottom = float(np.log10(max(longest["lasted_s"].min() / 1.5, 0.1)))
+    ticks = {1: "1 s", 10: "10 s", 60: "1 min", 600: "10 min", 3600: "1 h", 36000: "10 h"}
+    for place, mine in longest.groupby("location", sort=True):
+        axis = rows.add(
+            84, f"<b>{text(str(place), 60)}</b>", type="log", range=[bottom, top], tickvals=list(ticks),
+            ticktext=list(ticks.values()), showgrid=True, gridcolor=palette.RULE, griddash="1px,3px",
+        )  # fmt: skip
+        for band, spots in mine.groupby(mine["band"].fillna("")):
+            stroke = palette.stroke(str(band))
+            rows.figure.add_scatter(
+                x=clock_ms(spots["started_at_utc_ms"], zone), y=spots["lasted_s"].to_numpy(dtype="float32"),
+                yaxis=axis, mode="markers",
+                marker={
+                    "symbol": stroke.symbol, "size": 7, "color": stroke.fill,
+                    "line": {"color": stroke.colour, "width": 1.2},
+                },
+                customdata=np.array([f"{seconds / 60:.3g} min" for seconds in spots["lasted_s"]]),
+                hovertemplate=f"{band_name(str(band) or None)}: %{{customdata}}<br>%{{x}}<extra></extra>",
+            )  # fmt: skip
+    return rows.finish(_padded(span), right_px=12)
+
+
+def coverage_figure(hours: pd.DataFrame, edges_utc_ms: np.ndarray, zone: str) -> go.Figure:
+    """Hours logged per day (or per shorter bin), and why the rest was not; colours as in the table above
+    it."""
+    rows = Rows()
+    outline = {"color": palette.RULE, "width": 0.5 if len(edges_utc_ms) < 130 else 0}
+    edges = clock_ms(edges_utc_ms, zone)
+    lengths_h = np.diff(edges_utc_ms) / _HOUR_MS
+    top = float(lengths_h.max())
+    ticks = {"dtick": 6} if 20 < top <= 26 else {"nticks": 4}
+    name = rows.add(120, "hours a day" if top > 20 else "hours", range=[0, top * 1.02], **ticks)
+    for kind in KINDS:
+        rows.figure.add_bar(
+            x=edges[:-1], y=hours[kind].to_numpy(dtype="float32"), width=np.diff(edges), offset=0, yaxis=name,
+            marker={"color": palette.COVERAGE[kind], "line": outline},
+            hovertemplate=f"{kind}: %{{y:.1f}} h<br>%{{x}}<extra></extra>",
+        )  # fmt: skip
+    rows.figure.update_layout(barmode="stack", bargap=0)
+    return rows.finish([float(edges[0]), float(edges[-1])], right_px=12)

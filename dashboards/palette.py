@@ -1,0 +1,60 @@
+"""The report's few colours. Each means one thing everywhere, and never alone: line style, symbol and a
+direct label say the same, for eyes that see colours differently and for grey paper.
+
+The three band colours start from Okabe and Ito's set (jfly.uni-koeln.de/color, 2008), darkened until each
+has a contrast of 4.5 with the paper and lightness of its own in greys."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+PAPER = "#fdfcf9"
+INK = "#22252a"
+QUIET = "#5f646b"  # secondary text, contrast above 4.5 on PAPER
+RULE = "#d9d6cf"
+WASH = "#f3f0e9"  # every other config version's span
+MARGIN = "#e6e2d8"  # the differences that do not matter
+
+
+@dataclass(frozen=True, slots=True)
+class Stroke:
+    """How one band is drawn."""
+
+    colour: str
+    fill: str  # the same, faint: the 10-90 % band
+    dash: str
+    symbol: str
+
+
+BANDS = {
+    "2.4": Stroke("#a34503", "rgba(163,69,3,0.16)", "3px,2px", "square"),
+    "5": Stroke("#0a4a80", "rgba(10,74,128,0.16)", "solid", "circle"),
+    "6": Stroke("#0b7d62", "rgba(11,125,98,0.16)", "8px,2px,2px,2px", "diamond"),
+}
+UNKNOWN_BAND = Stroke("#5f646b", "rgba(95,100,107,0.16)", "solid", "x-thin")
+
+# Coverage, told apart in greys as well.
+COVERAGE = {
+    "link": "#0a4a80",
+    "no link": "#a34503",
+    "suspended": "#a9bccb",
+    "logger off": "#d8d2c4",
+    "adapter failed": "#7d7869",
+    "unexplained": "#fdfcf9",
+}
+
+EVENT_SYMBOLS = {
+    "disconnected": "x-thin",
+    "roamed": "triangle-right",
+    "channel-switched": "diamond-wide",
+    "adapter-failed": "cross-thin",
+    "interface-gone": "asterisk",
+    "clock-set": "hourglass",
+    "samples-dropped": "y-down",
+    "logger-started": "line-ns",
+}
+
+
+def stroke(band: str | None) -> Stroke:
+    """How to draw ``band``."""
+    return BANDS.get(band or "", UNKNOWN_BAND)
