@@ -19,6 +19,7 @@ from logger.exchange import placement_number, version_number
 from logger.exchange_read import Recording, Row, Spot, Stay, arrange, read_recording
 from logger.log import Log
 from logger.recorder import NO_LINK_ID, intern_link, intern_rate
+from logger.repoint import OWN_SOURCE
 from logger.sample import LinkIdentity
 from logger.times import format_local
 
@@ -117,31 +118,14 @@ class _Writer:
     def write(
         self, spots: list[Spot], blocks: list[list[list[Block]]], codes: Mapping[LinkIdentity | None, int]
     ) -> Imported:
-        link_ids = {link: intern_link(self._db, link) if link else NO_LINK_ID for link in codes}
-        id_by_code = {code: link_ids[link] for link, code in codes.items()}
-        versions = self._version_numbers()
+        self._link_ids = {link: intern_link(self._db, link) if link else NO_LINK_ID for link in codes}
+        self._id_by_code = {code: self._link_ids[link] for link, code in codes.items()}
+        self._versions = self._version_numbers()
         placement_ids = self._placement_ids(spots)
-        for spot, blocks_of_spot in zip(spots, blocks, strict=True):
-            source_id = self._insert(
-                "INSERT INTO source (kind, name, added_at_utc_ms) VALUES ('import', ?, ?)",
-                (f"{self._recording.name}: {spot.location}, placement {spot.placement}", self._now_utc_ms),
-            )
-            started_ms = spot.stays[0].started_at_utc_ms
-            self._insert("INSERT INTO pace VALUES (?, ?, ?)", (source_id, started_ms, spot.pace_ms))
-            for stay, blocks_of_stay in zip(spot.stays, blocks_of_spot, strict=True):
-                period_id = self._insert(
-                    "INSERT INTO period (source_id, placement_id, config_version, started_at_utc_ms, ended_at_utc_ms,"
-                    " time_zone) VALUES (?, ?, ?, ?, ?, ?)",
-                    (
-                        *(source_id, placement_ids[spot.location, spot.placement], versions[stay.version]),
-                        *(stay.started_at_utc_ms, stay.ended_at_utc_ms, self._zone),
-                    ),
-                )
-                self._db.executemany(_INSERT_SAMPLE, self._samples(period_id, stay.rows, link_ids))
-                for block in blocks_of_stay:
-                    block.link_id = id_by_code[block.link_id]
-                write_blocks(self._db, period_id, blocks_of_stay)
-                self._bar.update(len(stay.rows))
+        source_ids = [
+            self._write_spot(spot, blocks_of_spot, placement_ids[spot.location, spot.placement])
+            for spot, blocks_of_spot in zip(spots, blocks, strict=True)
+        ]
         done = Imported(
             file=self._recording.name,
             n_rows=self._recording.n_rows,
@@ -149,21 +133,42 @@ class _Writer:
             locations=tuple(dict.fromkeys(spot.location for spot in spots)),
             n_placements=len(spots),
             n_periods=sum(len(spot.stays) for spot in spots),
-            versions=versions,
+            versions=self._versions,
             first_utc_ms=min(spot.stays[0].started_at_utc_ms for spot in spots),
             last_utc_ms=max(spot.stays[-1].rows[-1].time_utc_ms for spot in spots),
         )
         detail = {"file": done.file, "rows": done.n_rows, "sha256": self._recording.sha256}
         self._insert(
             "INSERT INTO event (time_utc_ms, kind, source_id, detail) VALUES (?, 'imported', ?, ?)",
-            (self._now_utc_ms, source_id, json.dumps(detail)),
+            (self._now_utc_ms, source_ids[0], json.dumps(detail)),
         )
         return done
 
-    def _samples(
-        self, period_id: int, rows: Iterable[Row], link_ids: Mapping[LinkIdentity | None, int]
-    ) -> Iterator[tuple[object, ...]]:
-        last_ms, nth, rate_ids = -1, 0, self._rate_ids
+    def _write_spot(self, spot: Spot, blocks: list[list[Block]], placement_id: int) -> int:
+        """One placement with all that hangs on it; returns the id of its source."""
+        source_id = self._insert(
+            "INSERT INTO source (id, kind, name, added_at_utc_ms)"
+            " SELECT max(ifnull(max(id), 0), ?) + 1, 'import', ?, ? FROM source",
+            (OWN_SOURCE, f"{self._recording.name}: {spot.location}, placement {spot.placement}", self._now_utc_ms),
+        )
+        started_ms = spot.stays[0].started_at_utc_ms
+        self._insert("INSERT INTO pace VALUES (?, ?, ?)", (source_id, started_ms, spot.pace_ms))
+        for stay, blocks_of_stay in zip(spot.stays, blocks, strict=True):
+            version = self._versions[stay.version]
+            period_id = self._insert(
+                "INSERT INTO period (source_id, placement_id, config_version, started_at_utc_ms, ended_at_utc_ms,"
+                " time_zone) VALUES (?, ?, ?, ?, ?, ?)",
+                (source_id, placement_id, version, stay.started_at_utc_ms, stay.ended_at_utc_ms, self._zone),
+            )
+            self._db.executemany(_INSERT_SAMPLE, self._samples(period_id, stay.rows))
+            for block in blocks_of_stay:
+                block.link_id = self._id_by_code[block.link_id]
+            write_blocks(self._db, period_id, blocks_of_stay)
+            self._bar.update(len(stay.rows))
+        return source_id
+
+    def _samples(self, period_id: int, rows: Iterable[Row]) -> Iterator[tuple[object, ...]]:
+        last_ms, nth, link_ids, rate_ids = -1, 0, self._link_ids, self._rate_ids
         for row in rows:
             time_ms, _, _, link, rssi_dbm, noise_dbm, tx_mbps, rx_mbps = row
             nth = nth + 1 if time_ms == last_ms else 0
@@ -175,21 +180,15 @@ class _Writer:
 
     def _version_numbers(self) -> dict[str, int]:
         """The number of each version of the file: its own, that of its label in the log, or the next free one."""
-        known = {
-            row[1]: row[0] for row in self._db.execute("SELECT number, label FROM config_version ORDER BY number DESC")
-        }
-        taken = set(known.values())
-        numbers: dict[str, int | None] = {}
-        for version in self._recording.versions:
-            numbers[version] = version_number(version) or known.get(version)
-        taken.update(number for number in numbers.values() if number)
+        rows = self._db.execute("SELECT number, label FROM config_version ORDER BY number DESC").fetchall()
+        number_by_label = {label: number for number, label in rows}
+        numbers = {name: version_number(name) or number_by_label.get(name) for name in self._recording.versions}
+        taken = {number for number, _ in rows} | {number for number in numbers.values() if number}
         found: dict[str, int] = {}
-        for version, number in numbers.items():
-            if number is None:
-                number = max(taken, default=0) + 1
+        for name, wanted in numbers.items():
+            number = found[name] = wanted or max(taken, default=0) + 1
             taken.add(number)
-            found[version] = number
-            label = version if version_number(version) is None else f"v{number}"
+            label = f"v{number}" if version_number(name) else name
             self._db.execute("INSERT OR IGNORE INTO config_version (number, label) VALUES (?, ?)", (number, label))
         return found
 

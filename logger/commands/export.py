@@ -1,0 +1,60 @@
+"""Write samples as CSV, in the columns that import reads; or the log's tables (--tables).
+
+Times are UTC. A text that a spreadsheet would run as a formula gets an apostrophe in front; import takes it off again.
+"""
+
+from __future__ import annotations
+
+import argparse
+
+from logger.commands import add_json_option, add_log_option, open_log
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--output", metavar="FILE", default="-", help="where to write the samples (else standard output)"
+    )
+    parser.add_argument("--location", metavar="LOCATION", help="only the samples of this location")
+    parser.add_argument("--from", dest="begin", metavar="WHEN", help="only since then: 'Mon 9:30', '3 days ago', ...")
+    parser.add_argument("--to", dest="end", metavar="WHEN", help="only until then")
+    parser.add_argument(
+        "--tables", metavar="FOLDER", help="write blocks, periods, versions and events there instead of the samples"
+    )
+    add_log_option(parser)
+    add_json_option(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    import json
+    import sys
+    from pathlib import Path
+
+    from adapters.clock import SystemClock
+    from logger.exchange_export import export_samples, export_tables, whole_file
+    from logger.times import local_zone_name, parse_when
+
+    only = (args.location, args.begin, args.end)
+    if args.tables and (any(only) or args.output != "-"):
+        print("linktrial export: --tables writes whole tables; leave the other choices out", file=sys.stderr)
+        return 2
+    if args.json and args.output == "-" and not args.tables:
+        print("linktrial export: --json tells what was written; say --output FILE with it", file=sys.stderr)
+        return 2
+    with open_log(args) as log:
+        if args.tables:
+            files = [str(path) for path in export_tables(log, Path(args.tables))]
+            print(json.dumps({"files": files}) if args.json else "\n".join(files))
+            return 0
+        now, zone = SystemClock().utc_ms(), local_zone_name()
+        begin, end = (text and parse_when(text, now, zone) for text in (args.begin, args.end))
+        choice = {"location": args.location, "from_utc_ms": begin, "to_utc_ms": end}
+        if args.output == "-":
+            if hasattr(sys.stdout, "reconfigure"):
+                sys.stdout.reconfigure(encoding="utf-8", newline="")
+            export_samples(log, sys.stdout, **choice)
+            return 0
+        with whole_file(Path(args.output)) as out:
+            n_samples = export_samples(log, out, **choice)
+        done = {"file": args.output, "n_samples": n_samples}
+        print(json.dumps(done) if args.json else f"wrote {n_samples:,} samples to {args.output}")
+    return 0

@@ -1,0 +1,200 @@
+"""Writes the log out as CSV: its samples in the columns that import reads, or its tables."""
+
+from __future__ import annotations
+
+import csv
+import json
+import sqlite3
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from difflib import get_close_matches
+from heapq import merge
+from itertools import groupby
+from operator import itemgetter
+from pathlib import Path
+from typing import TextIO
+
+from logger.blocks import decode_histogram
+from logger.errors import LogError, TagError
+from logger.exchange import COLUMNS, format_number, format_time, harmless, quoted
+from logger.log import Log
+
+_FOREVER_MS = 1 << 62
+_PLACEMENT = "CAST(ifnull(placement.name, placement.number) AS TEXT) AS placement"
+_TAGS = """
+    JOIN placement ON placement.id = placement_id
+    JOIN location ON location.id = location_id
+    JOIN source ON source.id = source_id
+"""
+_PERIODS = f"""
+    SELECT source_id, period.id, location.name, {_PLACEMENT}, config_version FROM period {_TAGS}
+    WHERE ? IS NULL OR location.name = ?
+    ORDER BY source_id, started_at_utc_ms
+"""
+_SAMPLES = """
+    SELECT time_utc_ms, link_id, rssi_dbm, tx_rate_id, rx_rate_id, noise_dbm FROM sample
+    WHERE period_id = ? AND time_utc_ms >= ? AND time_utc_ms < ?
+    ORDER BY time_utc_ms, nth
+"""
+_RATE_COLUMNS = ", ".join(
+    f"{way}_rate_n, {way}_rate_sum_mbps / {way}_rate_n AS {way}_rate_mean_mbps,"
+    f" {way}_rate_histogram AS {way}_rate_eighth_octaves_histogram"
+    for way in ("tx", "rx")
+)
+_TABLES = {
+    "blocks": f"""
+        SELECT period_id, location.name AS location, {_PLACEMENT}, config_version AS version, band, frequency_mhz,
+            bssid, connected, block.started_at_utc_ms, block.ended_at_utc_ms,
+            n_samples, covered_ms / 1000.0 AS covered_s, n_dropouts,
+            rssi_n, rssi_sum_dbm / rssi_n AS rssi_mean_dbm, rssi_histogram AS rssi_dbm_histogram,
+            noise_n, noise_sum_dbm / noise_n AS noise_mean_dbm, {_RATE_COLUMNS},
+            busy_n, busy_sum_permille / 1000.0 / busy_n AS busy_mean_share,
+            tx_packets, tx_retries, tx_failed, beacon_losses, rx_bytes, tx_bytes
+        FROM block JOIN period ON period.id = period_id JOIN link ON link.id = link_id {_TAGS}
+        ORDER BY block.started_at_utc_ms, period_id, link_id
+    """,
+    "periods": f"""
+        SELECT period.id AS period_id, source.name AS source, location.name AS location, {_PLACEMENT},
+            config_version AS version, started_at_utc_ms, ended_at_utc_ms, time_zone
+        FROM period {_TAGS} ORDER BY started_at_utc_ms, period.id
+    """,
+    "versions": "SELECT number AS version, label, settings, notes FROM config_version ORDER BY number",
+    "events": """
+        SELECT time_utc_ms, event.kind AS kind, source.name AS source, detail
+        FROM event JOIN source ON source.id = source_id ORDER BY time_utc_ms, event.id
+    """,
+}
+
+
+def export_samples(
+    log: Log,
+    out: TextIO,
+    *,
+    location: str | None = None,
+    from_utc_ms: int | None = None,
+    to_utc_ms: int | None = None,
+) -> int:
+    """Write samples as logger/exchange.py describes them, in order of time; returns how many.
+
+    Those of one ``location`` and of [from_utc_ms, to_utc_ms), where told. Memory does not grow with the log. Raises
+    TagError for an unknown location.
+    """
+    span = (-_FOREVER_MS if from_utc_ms is None else from_utc_ms, _FOREVER_MS if to_utc_ms is None else to_utc_ms)
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(COLUMNS)
+    n_samples = 0
+    with _one_moment(log) as db:
+        if location is not None:
+            _refuse_unknown(db, location)
+        cells_of = _sample_cells(db)
+        periods = db.execute(_PERIODS, (location, location)).fetchall()
+        sources = [list(group) for _, group in groupby(periods, key=itemgetter(0))]
+        streams = [_samples(db, of_source, span, cells_of) for of_source in sources]
+        for _, cells in merge(*streams, key=itemgetter(0)):
+            writer.writerow(cells)
+            n_samples += 1
+    return n_samples
+
+
+def export_tables(log: Log, folder: Path) -> list[Path]:
+    """Write blocks.csv, periods.csv, versions.csv and events.csv into a folder; returns the files.
+
+    Times are ISO 8601 in UTC. A histogram is JSON, {"-61": 5} for five samples of -61; rates are counted per eighth
+    of an octave above 1 Mbit/s.
+    """
+    written = []
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise LogError(f"{folder} cannot be made: {error.strerror}; say another folder") from error
+    with _one_moment(log) as db:
+        for name, sql in _TABLES.items():
+            with whole_file(folder / f"{name}.csv") as out:
+                rows = db.execute(sql)
+                columns = [column[0] for column in rows.description]
+                writer = csv.writer(out, lineterminator="\n")
+                writer.writerow(column.replace("_utc_ms", "_utc") for column in columns)
+                for row in rows:
+                    writer.writerow(map(_table_cell, columns, row))
+            written.append(folder / f"{name}.csv")
+    return written
+
+
+@contextmanager
+def whole_file(path: Path) -> Iterator[TextIO]:
+    """A text file that appears under its name when it is complete. Raises LogError where it cannot be written."""
+    part = path.parent / (path.name + ".part")
+    try:
+        with part.open("w", encoding="utf-8", newline="") as out:
+            yield out
+        part.replace(path)
+    except OSError as error:
+        raise LogError(f"{path} cannot be written: {error.strerror or error}; say another file") from error
+    finally:
+        part.unlink(missing_ok=True)
+
+
+@contextmanager
+def _one_moment(log: Log) -> Iterator[sqlite3.Connection]:
+    """Reads inside see one state of the log, whatever the daemon writes meanwhile."""
+    log.db.execute("BEGIN")
+    try:
+        yield log.db
+    finally:
+        log.db.execute("ROLLBACK")
+
+
+def _refuse_unknown(db: sqlite3.Connection, location: str) -> None:
+    known = [row[0] for row in db.execute("SELECT name FROM location ORDER BY name")]
+    if location not in known:
+        near = get_close_matches(location, known, 1)
+        hint = f"is {quoted(near[0])} meant?" if near else "'linktrial timeline' lists them"
+        raise TagError(f"there is no location {quoted(location)}; {hint}")
+
+
+_Cells = tuple[str, ...]
+
+
+def _samples(
+    db: sqlite3.Connection,
+    periods: list[sqlite3.Row],
+    span: tuple[int, int],
+    cells_of: Callable[[_Cells, sqlite3.Row], _Cells],
+) -> Iterator[tuple[tuple[int, str, str, int], _Cells]]:
+    """The samples of one source in order of time, each with a key that orders them among all sources'."""
+    for _, period_id, location, placement, version in periods:
+        tags = (harmless(location), harmless(placement), f"v{version}")
+        for sample in db.execute(_SAMPLES, (period_id, *span)):
+            yield (sample[0], location, placement, version), cells_of(tags, sample)
+
+
+def _sample_cells(db: sqlite3.Connection) -> Callable[[_Cells, sqlite3.Row], _Cells]:
+    """Turns the tags and the row of a sample into the cells of COLUMNS."""
+    radios = {
+        row[0]: (row[1] or "", str(row[2] or ""), str(row[3]))
+        for row in db.execute("SELECT id, band, frequency_mhz, connected FROM link")
+    }
+    rates = {row[0]: format_number(row[1]) for row in db.execute("SELECT id, mbps FROM rate")}
+    rates[None] = ""
+
+    def cells(tags: _Cells, sample: sqlite3.Row) -> _Cells:
+        time_ms, link_id, rssi_dbm, tx_rate_id, rx_rate_id, noise_dbm = sample
+        band, frequency_mhz, connected = radios[link_id]
+        return (
+            *(format_time(time_ms), *tags, band, frequency_mhz, format_number(rssi_dbm)),
+            *(rates[tx_rate_id], rates[rx_rate_id], format_number(noise_dbm), connected),
+        )
+
+    return cells
+
+
+def _table_cell(column: str, value: object) -> object:
+    if value is None:
+        return ""
+    if column.endswith("_utc_ms"):
+        return format_time(value)  # type: ignore[arg-type]
+    if column.endswith("_histogram"):
+        return json.dumps(decode_histogram(value))  # type: ignore[arg-type]
+    if isinstance(value, str):
+        return harmless(value)
+    return format_number(value) if isinstance(value, float) else value
