@@ -36,7 +36,8 @@ class Backlog:
         self, recorder: Writes, voice: Voice, *, commit_s: float, interval_s: float, kept_at_most: int = KEPT_AT_MOST
     ) -> None:
         self._recorder, self._voice = recorder, voice
-        self._wait_s = commit_s - interval_s  # by the next tick the oldest would be older than commit_s
+        # By the next tick the oldest would be older than commit_s; ticks are late by less than half an interval.
+        self._wait_s = commit_s - 1.5 * interval_s
         self._kept_at_most = kept_at_most
         self._samples: list[Sample] = []
         self._events: list[Event] = []
@@ -58,7 +59,7 @@ class Backlog:
         """Commit if the oldest has waited long enough; says whether all is in the log."""
         if not self._samples and not self._events:
             return True
-        if at_s < self._again_at_s or at_s - self._since_s < self._wait_s - 1e-3:
+        if at_s < self._again_at_s or at_s - self._since_s < self._wait_s:
             return False
         return self.write(utc_ms, at_s)
 
@@ -132,8 +133,8 @@ class Daemon:
             samples, events = self._sampler.tick()
             self._backlog.add(samples, events, at_s)
             self._tell(samples, events, at_s)
-        waiting = self._backlog.write_if_due(self._clock.utc_ms(), at_s)
-        if waiting and self._voice.live:
+        written = self._backlog.write_if_due(self._clock.utc_ms(), at_s)
+        if written and self._voice.live:
             self._tags = self._read_tags()
 
     def end(self) -> bool:

@@ -21,6 +21,7 @@ class Voice:
         for stream in (out, err):
             if isinstance(stream, TextIOWrapper):
                 stream.reconfigure(errors="backslashreplace")  # a place may be named in another script
+        self._gone: list[TextIO] = []
         self.live = out.isatty()
         self._stamped = "JOURNAL_STREAM" not in os.environ  # the journal has its own times
         self._drawn_s = float("-inf")
@@ -66,9 +67,10 @@ class Voice:
         return "\r\x1b[K" if shown else ""
 
     def _write(self, stream: TextIO, text: str) -> None:
+        if stream in self._gone:
+            return
         try:
             stream.write(text)
             stream.flush()
         except (OSError, ValueError):  # ValueError: the stream was closed
-            self._out = self._err = open(os.devnull, "w")  # noqa: SIM115  # for the rest of the run
-            self.live = False
+            self._gone.append(stream)

@@ -44,16 +44,16 @@ def _log(args: argparse.Namespace, settings: Settings, clock: Clock) -> int:
     interval_s = settings.interval_s if args.interval is None else args.interval
     interval_ms = round(interval_s * 1000)
     with (
+        closing(_open_adapter(args, settings, clock)) as adapter,
         open_log(args, create=True) as log,
         Claim.take(log.path),
-        closing(_open_adapter(args, settings, clock)) as adapter,
         closing(Voice(sys.stdout, sys.stderr)) as voice,
     ):
         sampler = Sampler(adapter, clock, interval_ms / 1000)
         daemon = Daemon(log, sampler, clock, voice, interval_ms=interval_ms, commit_s=settings.commit_s)
-        daemon.begin(version=version("linktrial"), adapter=adapter.name, interface=adapter.interface)
         scheduler = OneThreadScheduler(daemon.tick, interval_ms)
         with stopping_on_signals(scheduler.stop):
+            daemon.begin(version=version("linktrial"), adapter=adapter.name, interface=adapter.interface)
             try:
                 scheduler.run()
             finally:
