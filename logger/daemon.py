@@ -14,11 +14,12 @@ from logger.repoint import OWN_SOURCE
 from logger.sample import Event, Sample
 from logger.sampler import Sampler
 from logger.voice import Voice
-from logger.wording import event_words, printable, reading_words
+from logger.wording import counted, event_words, printable, reading_words
 
 KEPT_AT_MOST = 10_000  # samples, and events, held while the log cannot be written: a few megabytes
 TRY_AGAIN_S = 1.0
 SUMMARY_EVERY_S = 3600.0
+TAGS_EVERY_S = 1.0  # the live line follows what other commands tag
 
 
 class Writes(Protocol):
@@ -78,7 +79,7 @@ class Backlog:
             self._again_at_s = at_s + TRY_AGAIN_S
             return False
         if self._failing:
-            self._voice.line(utc_ms, f"the log can be written again; {len(self._samples)} samples were kept")
+            self._voice.line(utc_ms, f"the log can be written again; kept: {counted(len(self._samples), 'sample')}")
         self._samples, self._events = [], []
         self._failing, self._n_dropped = False, 0
         return True
@@ -111,6 +112,7 @@ class Daemon:
         self._n_samples = self._n_without_link = self._n_events = 0
         self._summary_at_s = clock.elapsed_s() + SUMMARY_EVERY_S
         self._tags = ""
+        self._tags_read_s = float("-inf")
         self._last_event = ""
 
     def begin(self, *, version: str, adapter: str, interface: str) -> None:
@@ -120,7 +122,6 @@ class Daemon:
         started = {"version": version, "interval_s": interval_s, "adapter": adapter, "interface": interface}
         self._recorder.set_pace(self._interval_ms, now_ms)
         self._recorder.record([], [Event(now_ms, "logger-started", dict(started))])
-        self._tags = self._read_tags()
         self._voice.line(
             now_ms,
             f"linktrial {version} logs {printable(interface)} ({adapter}) every {interval_s:g} s into {self._log.path}",
@@ -133,9 +134,7 @@ class Daemon:
             samples, events = self._sampler.tick()
             self._backlog.add(samples, events, at_s)
             self._tell(samples, events, at_s)
-        written = self._backlog.write_if_due(self._clock.utc_ms(), at_s)
-        if written and self._voice.live:
-            self._tags = self._read_tags()
+        self._backlog.write_if_due(self._clock.utc_ms(), at_s)
 
     def end(self) -> bool:
         """Write what is left and the event that logging ended; says whether it could."""
@@ -143,7 +142,7 @@ class Daemon:
         self._backlog.add([], [Event(now_ms, "logger-stopped", {"n_samples": self._n_samples})], at_s)
         written = self._backlog.write(now_ms, at_s)
         if written:
-            self._voice.line(now_ms, f"stopped; {self._n_samples} samples were logged")
+            self._voice.line(now_ms, f"stopped after {counted(self._n_samples, 'sample')}")
         return written
 
     def _tell(self, samples: Sequence[Sample], events: Sequence[Event], at_s: float) -> None:
@@ -154,14 +153,16 @@ class Daemon:
             self._last_event = event_words(event.kind, event.detail)
             self._voice.event(event.time_utc_ms, self._last_event)
         if samples and self._voice.live:
+            if at_s - self._tags_read_s >= TAGS_EVERY_S:
+                self._tags, self._tags_read_s = self._read_tags(), at_s
             self._voice.now(self._live_words(samples[-1]), at_s)
         if at_s >= self._summary_at_s:
             self._summary_at_s = at_s + SUMMARY_EVERY_S
             if not self._voice.live:
                 self._voice.line(
                     self._clock.utc_ms(),
-                    f"so far {self._n_samples} samples, {self._n_without_link} of them without a link, "
-                    f"and {self._n_events} events",
+                    f"so far {counted(self._n_samples, 'sample')}, {self._n_without_link:,} of them without a link,"
+                    f" and {counted(self._n_events, 'event')}",
                 )
 
     def _live_words(self, sample: Sample) -> str:
@@ -169,7 +170,7 @@ class Daemon:
         ssid, band = (link.ssid, link.band) if link else (None, None)
         reading = reading_words(link is not None, ssid, band, sample.rssi_dbm, sample.tx_rate)
         last = f" | last: {self._last_event}" if self._last_event else ""
-        return f"{reading} | {self._tags} | {self._n_samples} samples{last}"
+        return f"{reading} | {self._tags} | {counted(self._n_samples, 'sample')}{last}"
 
     def _read_tags(self) -> str:
         try:

@@ -18,6 +18,11 @@ _ELSEWHERE = {
 }
 
 
+def counted(n: int, thing: str) -> str:
+    """ "1 sample", "12,345 samples"."""
+    return f"{n:,} {thing}{'' if n == 1 else 's'}"
+
+
 def printable(text: str) -> str:
     """``text`` without what could move the cursor, hide or reorder; such characters become ``\\xNN``."""
     return "".join(c if c.isprintable() else "".join(f"\\x{b:02x}" for b in c.encode("utf-8", "replace")) for c in text)

@@ -14,7 +14,7 @@ from logger.commands.saying import say_json
 from logger.log import Log
 from logger.repoint import OWN_SOURCE
 from logger.times import format_duration, format_local, local_zone_name
-from logger.wording import event_words, reading_words
+from logger.wording import counted, event_words, reading_words
 
 EVENTS_SHOWN = 5
 
@@ -89,7 +89,7 @@ def _say(
         rate = BitRate(last["tx_rate_mbps"])
         words = reading_words(bool(last["connected"]), last["ssid"], last["band"], last["rssi_dbm"], rate)
         print(f"last sample: {ago} ago, {words}")
-    print(f"{n_samples:,} samples in {log.path}")
+    print(f"{counted(n_samples, 'sample')} in {log.path}")
     if events:
         print("last events:")
     for event in events:

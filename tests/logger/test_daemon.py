@@ -296,17 +296,18 @@ def test_a_clock_set_back_loses_nothing_that_was_logged(run):
 # What it says
 
 
-def test_in_a_journal_it_says_plain_lines_and_a_summary_every_hour(run):
+def test_in_a_journal_it_says_plain_lines_and_a_summary_every_hour(log):
+    run = Run(log, interval_ms=60_000)
     run.ticks(2)
     run.adapter.reading = LOST
-    run.ticks(720)
+    run.ticks(60)
     run.daemon.end()
     lines = run.out.getvalue().splitlines()
     assert [line.split(" ", 1)[1] for line in lines] == [
-        f"linktrial 1.2.3 logs wlan0 (scripted) every 5 s into {run.log.path}",
+        f"linktrial 1.2.3 logs wlan0 (scripted) every 60 s into {run.log.path}",
         "the link was lost",
-        "so far 721 samples, 719 of them without a link, and 1 events",
-        "stopped; 722 samples were logged",
+        "so far 61 samples, 59 of them without a link, and 1 event",
+        "stopped after 62 samples",
     ]
 
 

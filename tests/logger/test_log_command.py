@@ -66,7 +66,7 @@ def test_a_simulated_run_is_on_the_grid_refuses_a_second_daemon_and_leaves_a_com
         first.send_signal(signal.SIGTERM)
         out, err = first.communicate(timeout=20)
     assert (first.returncode, err) == (0, "")
-    assert "stopped; " in out
+    assert "stopped after " in out
     with Log.open(path, create=False) as log:
         times = [row[0] for row in log.db.execute("SELECT time_utc_ms FROM sample ORDER BY 1")]
         events = [tuple(row) for row in log.db.execute("SELECT kind, detail FROM event ORDER BY id")]
