@@ -48,7 +48,9 @@ def main(argv: list[str] | None = None) -> int:
 
         print(f"linktrial {version('linktrial')}")
         return 0
-    verb = words.pop(0)
+    before = _take_log_option(words)  # `linktrial --db PATH status` is as good as `linktrial status --db PATH`
+    verb = words.pop(0) if words else ""
+    words = before + words
     if verb not in COMMANDS:
         from difflib import get_close_matches
 
@@ -65,6 +67,13 @@ def main(argv: list[str] | None = None) -> int:
     except SystemExit as stop:
         return int(stop.code or 0)
     return _run(command, args)
+
+
+def _take_log_option(words: list[str]) -> list[str]:
+    if words[0] == "--db":
+        taken, words[:2] = words[:2], []
+        return taken
+    return [words.pop(0)] if words[0].startswith("--db=") else []
 
 
 def _run(command: object, args: argparse.Namespace) -> int:

@@ -87,6 +87,13 @@ def test_a_file_that_is_no_log_is_refused(say, tmp_path):
     assert "is no linktrial log" in err
 
 
+def test_the_log_may_be_named_before_or_after_the_verb(say, tmp_path):
+    assert say("--db", str(tmp_path / "a.db"), "at", "kiln")[0] == 0
+    assert say(f"--db={tmp_path / 'a.db'}", "at", "wheel")[0] == 0
+    assert "kiln" in say("timeline", "--db", str(tmp_path / "a.db"))[1]
+    assert say("--db", str(tmp_path / "a.db"))[0] == 2
+
+
 def test_help_lists_every_command(capsys):
     assert main(["--help"]) == 0
     out = capsys.readouterr().out
