@@ -29,9 +29,11 @@ class Writes(Protocol):
 
 
 class Backlog:
-    """What is not in the log yet. Nothing stays longer than ``commit_s`` as long as the log can be written;
-    while it cannot, the newest ``kept_at_most`` samples are kept, and an event tells how many were
-    dropped."""
+    """What is not in the log yet.
+
+    Nothing stays longer than ``commit_s`` as long as the log can be written. While it cannot, the newest
+    ``kept_at_most`` samples are kept; an event tells how many older ones were dropped.
+    """
 
     def __init__(
         self, recorder: Writes, voice: Voice, *, commit_s: float, interval_s: float, kept_at_most: int = KEPT_AT_MOST
@@ -104,8 +106,7 @@ class Daemon:
         self._log, self._sampler, self._clock, self._voice = log, sampler, clock, voice
         self._interval_ms = interval_ms
         interval_s = interval_ms / 1000
-        # A command that edits the timeline holds the log for a moment; samples wait in the backlog, not the
-        # tick.
+        # A command that edits the timeline holds the log for a moment: let samples wait, and not the tick.
         log.db.execute(f"PRAGMA busy_timeout = {min(1000, interval_ms // 4)}")
         self._recorder = Recorder(log)
         self._backlog = Backlog(self._recorder, voice, commit_s=commit_s, interval_s=interval_s)

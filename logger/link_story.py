@@ -25,7 +25,7 @@ class LinkStory:
         self._connected = False
         self._bssid: str | None = None
         self._frequency_mhz: int | None = None
-        self._inferred: list[tuple[str, str | None]] = []  # kind and BSSID, at the last reading
+        self._inferred: tuple[EventKind, str | None] | None = None  # kind and BSSID, from the last reading
 
     def follow(self, told: Iterable[LinkEvent], reading: LinkReading | None, utc_ms: int) -> list[Event]:
         """Events for the log, stamped ``utc_ms``: those ``told``, in their order, then those that
@@ -34,24 +34,28 @@ class LinkStory:
         for event in told:
             if event.kind in _NOT_OF_THE_LINK:
                 continue
-            if not self._inferred_before(event):
+            if not self._inferred_already(event):
                 events.append(Event(utc_ms, event.kind, self._detail(event, reading)))
             self._take_in(event)
-        self._inferred.clear()
+        self._inferred = None
         if reading is not None:
             kind = self._change_shown_by(reading)
             if kind is not None:
                 events.append(Event(utc_ms, kind, self._inferred_detail(kind, reading)))
-                self._inferred.append((kind, reading.bssid))
+                self._inferred = (kind, reading.bssid)
             self._known, self._connected = True, reading.connected
             self._bssid, self._frequency_mhz = reading.bssid, reading.frequency_mhz
         return events
 
-    def _inferred_before(self, event: LinkEvent) -> bool:
-        for kind, bssid in self._inferred:
-            if kind == event.kind and (bssid is None or event.bssid is None or bssid == event.bssid):
-                return True
-        return False
+    def _inferred_already(self, event: LinkEvent) -> bool:
+        """Whether the last reading showed this already; true once for each change inferred."""
+        if self._inferred is None:
+            return False
+        kind, bssid = self._inferred
+        if kind != event.kind or _differ(bssid, event.bssid):
+            return False
+        self._inferred = None
+        return True
 
     def _take_in(self, event: LinkEvent) -> None:
         self._known, self._connected = True, event.kind != "disconnected"

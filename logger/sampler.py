@@ -68,8 +68,7 @@ class Sampler:
         self._settling_until_s = float("-inf")
 
     def tick(self) -> tuple[list[Sample], list[Event]]:
-        """At most one sample, stamped with the wall clock now, and the events since the last tick, in
-        order."""
+        """At most one sample, stamped with the wall clock now, and the events since the last tick in order."""
         now = Moment.of(self._clock)
         events = self._what_the_clocks_tell(now)
         self._last = now
@@ -130,8 +129,7 @@ class Sampler:
 
 
 class _Trouble:
-    """A spell in which the adapter fails: what has been said of it, and when to try again. True while it
-    lasts."""
+    """A spell in which the adapter fails: what has been said of it, and when to try again."""
 
     def __init__(self) -> None:
         self._kinds: list[str] = []
@@ -157,6 +155,7 @@ class _Trouble:
         return [Event(now.utc_ms, kind, {"message": " ".join(words.split())[:300]})]
 
     def ends(self, now: Moment) -> list[Event]:
+        """The adapter can be read: an event for each kind of failure told, none where there was no spell."""
         back = {"interface-gone": "interface-back", "adapter-failed": "adapter-recovered"}
         events = [Event(now.utc_ms, back[kind], {}) for kind in self._kinds]
         self._kinds.clear()

@@ -22,6 +22,7 @@ from apscheduler.schedulers.base import STATE_STOPPED, BaseScheduler
 from apscheduler.triggers.base import BaseTrigger
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+CLOCK_SLACK_S = 1.0  # set back by less, the clock is waited for, lest a point of the grid come twice
 LONGEST_WAIT_S = 10.0  # waits do not count time asleep: look at the wall clock again this soon after a resume
 
 
@@ -82,7 +83,7 @@ class OneThreadScheduler(BaseScheduler):  # type: ignore[misc]
         try:
             while not self._stopping:
                 wait_s = self._process_jobs()
-                if wait_s > self._interval_s:  # farther than the next point of the grid: the clock was set back
+                if wait_s > self._interval_s + CLOCK_SLACK_S:  # beyond the next point: the clock was set back
                     now = datetime.now(UTC)
                     self._grid_job.modify(next_run_time=self._grid_job.trigger.get_next_fire_time(None, now))
                     continue

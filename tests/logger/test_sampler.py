@@ -287,6 +287,14 @@ def test_a_change_that_the_reading_shows_before_the_system_tells_it_is_logged_on
     assert world.kinds() == []
 
 
+def test_only_the_first_word_of_the_system_repeats_what_a_reading_showed(world):
+    world.tick()
+    world.adapter.reading = LOST
+    assert world.kinds() == ["disconnected"]
+    world.adapter.tell(*(LinkEvent(kind, BENCH) for kind in ("disconnected", "connected", "disconnected")))
+    assert world.kinds() == ["connected", "disconnected"]
+
+
 def test_a_drop_between_two_samples_is_logged_though_both_have_a_link(world):
     world.tick()
     world.adapter.change(associated_at_boottime_ns=7)
