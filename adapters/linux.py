@@ -10,7 +10,8 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import Protocol
+from dataclasses import replace
+from typing import NamedTuple, Protocol
 
 import psutil
 
@@ -25,9 +26,10 @@ from adapters.rights import surroundings
 # Some drivers ask their firmware for a survey and wait for it; so not at every sample of a quick series. A
 # little under the 5 s of the usual pace, which must not miss every second one by a millisecond.
 SURVEY_EVERY_S = 4.5
+ROAM_WITHIN_S = 10.0
 
 _OTHER_DRIVERS = "cards with another driver (ath9k, ath10k, ath11k, mt76) tell it"
-_NO_LOAD = f"this driver does not count it: reports go without channel load; {_OTHER_DRIVERS}"
+_NO_LOAD = f"this driver keeps no count of it: reports go without channel load; {_OTHER_DRIVERS}"
 _REMEDIES = Remedies(
     no_link="join a Wi-Fi network, then ask again",
     missing={
@@ -40,6 +42,14 @@ _REMEDIES = Remedies(
         "tx_rate": "known once data was sent: open a web page, then ask again",
     },
 )
+
+
+class _Left(NamedTuple):
+    """The link was left, by us and for no reason given."""
+
+    event: LinkEvent
+    bssid: str | None
+    at_s: float
 
 
 class _Nl80211(Protocol):
@@ -104,6 +114,8 @@ class LinuxAdapter:
         self._survey_due_s = float("-inf")
         self._surveyed: SurveyInfo | None = None  # the last survey, for people's questions
         self._pending: list[LinkEvent] = []
+        self._bssid: str | None = None
+        self._left: _Left | None = None
 
     @classmethod
     def open(cls, interface: str | None = None, kernel: _Nl80211 | None = None) -> LinuxAdapter:
@@ -172,13 +184,14 @@ class LinuxAdapter:
                 interface_rx_bytes_total=rx_bytes,
                 interface_tx_bytes_total=tx_bytes,
             )
+        self._bssid = self._radios[0].bssid if len(self._radios) == 1 else self._peer
         frequency_mhz, width_mhz = self._channel(interface)
         survey = self._survey(frequency_mhz) if frequency_mhz is not None else None
         return LinkReading(
             self.interface,
             connected=True,
             ssid=interface.ssid,
-            bssid=self._radios[0].bssid if len(self._radios) == 1 else self._peer,
+            bssid=self._bssid,
             frequency_mhz=frequency_mhz,
             width_mhz=width_mhz,
             rssi_dbm=station.rssi_dbm,
@@ -320,7 +333,27 @@ class LinuxAdapter:
             event = told[1]
             if event.kind not in ("scan-started", "scan-finished"):
                 self._forget_peer()
+                event = self._as_roam(event)
             self._pending.append(event)
+
+    def _as_roam(self, event: LinkEvent) -> LinkEvent:
+        """mac80211 has no word for a roam: it leaves of its own accord, for no reason given, and connects
+        elsewhere. Then the second event becomes "roamed", and the first is taken back if not yet passed on."""
+        left, self._left = self._left, None
+        if event.kind == "disconnected":
+            if event.reason_code == nl80211.WLAN_REASON_UNSPECIFIED and not event.by_access_point:
+                self._left = _Left(event, self._bssid, self._steady_s())
+            self._bssid = None
+        elif event.bssid is not None:
+            self._bssid = event.bssid
+            if (
+                left is not None
+                and left.bssid not in (None, event.bssid)
+                and self._steady_s() - left.at_s < ROAM_WITHIN_S
+            ):
+                self._pending = [each for each in self._pending if each is not left.event]
+                return replace(event, kind="roamed")
+        return event
 
     @property
     def _ours(self) -> bytes:

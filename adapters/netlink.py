@@ -108,7 +108,7 @@ class Attributes(dict[int, bytes]):
     def text(self, kind: int) -> str | None:
         """A name given by the kernel, NUL-terminated."""
         value = self.get(kind)
-        return None if value is None else os.fsdecode(value.split(b"\0")[0])
+        return None if value is None else value.split(b"\0")[0].decode("utf-8", "backslashreplace")
 
     def nest(self, kind: int) -> Attributes | None:
         value = self.get(kind)

@@ -44,6 +44,7 @@ NL80211_ATTR_MLO_LINK_ID = 313
 
 NL80211_IFTYPE_STATION = 2
 NL80211_BSS_STATUS_ASSOCIATED = 1
+WLAN_REASON_UNSPECIFIED = 1  # linux/ieee80211.h
 # enum nl80211_chan_width, in MHz; 80+80 counts as 160. The narrow ones of sub-GHz radios are left out.
 CHANNEL_WIDTH_MHZ = {0: 20, 1: 20, 2: 40, 3: 80, 4: 160, 5: 160, 6: 5, 7: 10, 13: 320}
 

@@ -122,14 +122,10 @@ EHT_PRINTED = {
 }
 
 
-@pytest.mark.parametrize(
-    ("phy_mode", "printed"), [("VHT", VHT_PRINTED), ("HE", HE_PRINTED), ("EHT", EHT_PRINTED)]
-)
+@pytest.mark.parametrize(("phy_mode", "printed"), [("VHT", VHT_PRINTED), ("HE", HE_PRINTED), ("EHT", EHT_PRINTED)])
 def test_rates_are_those_that_the_standard_prints(phy_mode, printed):
     for (width_mhz, guard_interval_ns, streams, mcs), mbps in printed.items():
-        rate = phy_rate_mbps(
-            phy_mode, mcs, streams=streams, width_mhz=width_mhz, guard_interval_ns=guard_interval_ns
-        )
+        rate = phy_rate_mbps(phy_mode, mcs, streams=streams, width_mhz=width_mhz, guard_interval_ns=guard_interval_ns)
         assert rate == pytest.approx(mbps, abs=0.051), (width_mhz, guard_interval_ns, streams, mcs)
 
 
@@ -160,10 +156,7 @@ def test_dual_carrier_modulation_halves_the_rate():
 )
 def test_what_the_standard_does_not_have_gets_no_rate(phy_mode, mcs, streams, width_mhz, guard_interval_ns):
     assert (
-        phy_rate_mbps(
-            phy_mode, mcs, streams=streams, width_mhz=width_mhz, guard_interval_ns=guard_interval_ns
-        )
-        is None
+        phy_rate_mbps(phy_mode, mcs, streams=streams, width_mhz=width_mhz, guard_interval_ns=guard_interval_ns) is None
     )
 
 

@@ -1,0 +1,92 @@
+"""A laptop on Pottery's network as its kernel would tell of it, and the Linux adapter on it."""
+
+from __future__ import annotations
+
+import errno
+
+from adapters.linux import LinuxAdapter
+from adapters.netlink import Family
+from tests.adapters.netlink_builder import FakeKernel, mac, nest, s8, tlv, u32, u64
+
+INTERFACE, STATION, SCAN, SURVEY = 5, 17, 32, 50  # the commands of nl80211.h
+COMMANDS = {"INTERFACE": INTERFACE, "STATION": STATION, "SCAN": SCAN, "SURVEY": SURVEY}
+CONNECT, ROAM, DISCONNECT, CHANNEL_SWITCH, SCAN_STARTED = 46, 47, 48, 88, 33
+AP, OTHER_AP, MULTI_LINK_AP = "02:00:00:00:00:05", "02:00:00:00:00:06", "02:00:00:00:00:aa"
+CLIENT, ACCESS_POINT = 2, 3
+
+
+def interface(name="wlan0", index=3, *more: bytes, kind=CLIENT, ssid: bytes | None = b"Pottery") -> bytes:
+    named = u32(3, index) + tlv(4, name.encode() + b"\0") + u32(5, kind)
+    return named + (b"" if ssid is None else tlv(52, ssid)) + b"".join(more)
+
+
+def channel(frequency_mhz=5180, width=3) -> bytes:
+    return u32(38, frequency_mhz) + u32(159, width)
+
+
+def joined_radio(bssid=AP, frequency_mhz=5180, *more: bytes) -> bytes:
+    return u32(3, 3) + nest(47, mac(1, bssid), u32(2, frequency_mhz), u32(9, 1), *more)
+
+
+def heard_radio(bssid=OTHER_AP, frequency_mhz=2437) -> bytes:
+    return u32(3, 3) + nest(47, mac(1, bssid), u32(2, frequency_mhz))
+
+
+def station(rssi_dbm=-61, bssid=AP, *more: bytes) -> bytes:
+    return u32(3, 3) + mac(6, bssid) + nest(21, s8(7, rssi_dbm), u32(10, 100), u32(16, 5), *more)
+
+
+def survey(frequency_mhz=5180, *members: bytes) -> bytes:
+    return u32(3, 3) + nest(84, u32(1, frequency_mhz), *members)
+
+
+def by_address(stations: dict[str, bytes], listed: list[bytes]):
+    """GET_STATION as a kernel answers it: by address, or all of them."""
+
+    def answer(attributes: bytes):
+        for address, about in stations.items():
+            if mac(6, address) in attributes:
+                return [about]
+        return errno.ENOENT if len(attributes) > 8 else listed
+
+    return answer
+
+
+class Steady:
+    now_s = 1000.0
+
+    def __call__(self) -> float:
+        return self.now_s
+
+
+def laptop(**answers) -> FakeKernel:
+    kernel = FakeKernel(
+        {
+            INTERFACE: [interface("wlan0", 3, channel(), u32(98, 2200))],
+            SCAN: [heard_radio(), joined_radio()],
+            STATION: by_address({AP: station()}, listed=[station()]),
+            SURVEY: [survey(5180, s8(2, -92), tlv(3), u64(4, 1000), u64(5, 250))],
+        }
+    )
+    for name, answer in answers.items():
+        kernel.answers[COMMANDS[name]] = answer
+    return kernel
+
+
+def adapter_on(kernel: FakeKernel, name="wlan0", steady_s=None) -> LinuxAdapter:
+    adapter = LinuxAdapter(
+        Family("nl80211", kernel.open_wire),
+        name,
+        steady_s=steady_s or Steady(),
+        traffic=lambda _: (111, 222),
+    )
+    adapter._kernel.listen("mlme", "scan")
+    return adapter
+
+
+def kinds(adapter: LinuxAdapter) -> list[str]:
+    return [event.kind for event in adapter.events()]
+
+
+def open_on(kernel: FakeKernel, name: str | None = None) -> LinuxAdapter:
+    return LinuxAdapter.open(name, Family("nl80211", kernel.open_wire))
