@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import json
 
 from logger.commands import add_json_option, add_log_option, open_log
 from logger.commands.saying import say_json, timeline_of
@@ -11,6 +12,7 @@ from logger.log import Log
 from logger.router_settings import difference, parse_settings
 from logger.timeline import Period, Timeline, Version
 from logger.times import format_duration, parse_when
+from logger.wording import event_words, printable
 
 EXAMPLES = """examples:
   linktrial timeline
@@ -111,21 +113,21 @@ def _show(log: Log, timeline: Timeline) -> int:
     print("config versions")
     for version, phrases in _with_differences(versions):
         notes = f" ({version.notes})" if version.notes else ""
-        print(f"  v{version.number:<3} {version.label}{notes}")
+        print(f"  v{version.number:<3} {printable(version.label + notes)}")
         for phrase in phrases:
-            print(f"         {phrase}")
+            print(f"         {printable(phrase)}")
     print("\nperiods")
     for period in periods:
-        source = f"  [from {period.source}]" if period.source else ""
-        print(f"  {period.id:<4} {_span(period, timeline)}  v{period.config_version}  {period.location},"
-              f" placement {period.placement}, {period.n_samples:,} samples{source}")  # fmt: skip
+        source = f"  [from {printable(period.source)}]" if period.source else ""
+        print(f"  {period.id:<4} {_span(period, timeline)}  v{period.config_version}  {printable(period.location)},"
+              f" placement {printable(period.placement)}, {period.n_samples:,} samples{source}")  # fmt: skip
     events = log.db.execute(
-        "SELECT time_utc_ms, kind FROM event ORDER BY time_utc_ms DESC, id DESC LIMIT ?", (EVENTS_SHOWN,)
+        "SELECT time_utc_ms, kind, detail FROM event ORDER BY time_utc_ms DESC, id DESC LIMIT ?", (EVENTS_SHOWN,)
     ).fetchall()
     if events:
         print(f"\nlast events (up to {EVENTS_SHOWN})")
-        for time_ms, kind in reversed(events):
-            print(f"  {timeline.local(time_ms)}  {kind}")
+        for time_ms, kind, detail in reversed(events):
+            print(f"  {timeline.local(time_ms)}  {event_words(kind, json.loads(detail))}")
     return 0
 
 
@@ -140,8 +142,10 @@ def _show_json(log: Log, timeline: Timeline) -> int:
             {**period._asdict(), "config_version": f"v{period.config_version}"} for period in timeline.periods()
         ],
         events=[
-            {"time_utc_ms": time_ms, "kind": kind}
-            for time_ms, kind in log.db.execute("SELECT time_utc_ms, kind FROM event ORDER BY time_utc_ms, id")
+            {"time_utc_ms": time_ms, "kind": kind, "detail": json.loads(detail)}
+            for time_ms, kind, detail in log.db.execute(
+                "SELECT time_utc_ms, kind, detail FROM event ORDER BY time_utc_ms, id"
+            )
         ],
     )  # fmt: skip
 
