@@ -147,13 +147,14 @@ def _series(name: str, values: tuple[object, ...]) -> pd.Series:
 
 def _band_also_of_the_absent(blocks: pd.DataFrame) -> pd.Series:
     """The bands, a block without a link having that of the nearest linked block of its period or source."""
-    band = blocks["band"].copy()
+    bands = blocks["band"].copy()
+    by_time = blocks[["mean_utc_ms", "period_id", "source_id", "connected"]].sort_values("mean_utc_ms")
     for key in ("period_id", "source_id"):
-        by_time = blocks[["mean_utc_ms", key]].assign(near=band).sort_values("mean_utc_ms")
-        absent = by_time[by_time["near"].isna() & ~blocks["connected"]].drop(columns="near")
-        known = by_time[by_time["near"].notna()]
+        near = bands[by_time.index]
+        absent = by_time.loc[near.isna() & ~by_time["connected"], ["mean_utc_ms", key]]
+        known = by_time.loc[near.notna(), ["mean_utc_ms", key]].assign(band=near)
         if absent.empty or known.empty:
             break
         found = pd.merge_asof(absent, known, on="mean_utc_ms", by=key, direction="nearest")
-        band[absent.index] = found["near"].to_numpy()
-    return band
+        bands[absent.index] = found["band"].to_numpy()
+    return bands

@@ -106,43 +106,51 @@ def located_sentence(located: LocatedEffect) -> str:
     return f"{where}, {finding(located.effect)}."
 
 
-def summary_sentence(version: int, effects: Iterable[LocatedEffect], metric: str = "rssi") -> str:
-    """One sentence for a whole change: each location and band with its effect and interval.
+def summary_sentences(before: int, version: int, effects: Iterable[LocatedEffect]) -> list[str]:
+    """What a change did, each location and band with its effect and interval: one sentence on RSSI, and
+    one on each other metric that has a verdict of better or worse somewhere.
 
-    "v2 made RSSI better on 5 GHz at bench (+6.1 dB [5.2, 7.0]); no difference that matters on 2.4 GHz at
-    bench (+0.1 dB [-0.6, 0.8])." """
-    chosen = [located for located in effects if located.effect.metric == metric]
-    if not chosen:
-        return f"Nothing can be said of v{version} yet: no location has both it and the version before."
+    "RSSI is better on 5 GHz at kiln room (+6.1 dB [5.2, 7.0]); it shows no difference that matters on 2.4
+    GHz at kiln room (+0.1 dB [-0.6, 0.8])."
+    """
+    effects = list(effects)
+    if not effects:
+        return [f"Nothing can be said yet: no location has both v{before} and v{version}."]
+    sentences = []
+    for metric, name in METRIC_NAMES.items():
+        mine = [located for located in effects if located.effect.metric == metric]
+        if metric == "rssi" or any(located.effect.verdict in ("better", "worse") for located in mine):
+            sentences.append(_summary_sentence(name, mine, whole=metric == "rssi"))
+    return sentences
+
+
+def _summary_sentence(name: str, effects: list[LocatedEffect], *, whole: bool) -> str:
     parts = []
     for verdict, words in (
-        ("better", f"{METRIC_NAMES[metric]} is better"),
-        ("worse", f"{METRIC_NAMES[metric]} is worse"),
-        ("no-difference", "there is no difference that matters"),
-        ("undecided", "there is not enough data yet"),
+        ("better", "is better"),
+        ("worse", "is worse"),
+        ("no-difference", "shows no difference that matters"),
+        ("undecided", "cannot be judged yet"),
     ):
         places = [
             f"on {band_name(located.band)} at {shown(located.location)} ({amount(located.effect)})"
-            for located in chosen
-            if located.effect.verdict == verdict
+            for located in effects
+            if located.effect.verdict == verdict and (whole or verdict in ("better", "worse"))
         ]
         if places:
-            parts.append(f"{words} {_listed(places)}")
-    return f"With v{version}, {'; '.join(parts)}."
+            parts.append(f"{'it ' if parts else ''}{words} {_listed(places)}")
+    return f"{name[0].upper()}{name[1:]} {'; '.join(parts)}."
 
 
 def _listed(words: list[str]) -> str:
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
-def scope_sentence(effect: Effect) -> str:
-    """What the claim is about."""
+def scope_phrase(effect: Effect) -> str:
+    """What the claim is about: "this exact position", "the location (2 and 3 placements)"."""
     if effect.scope == "position":
-        return "This holds for this exact position; several placements would tell about the location."
-    return (
-        f"This holds for the location: {effect.n_placements_a} and {effect.n_placements_b} placements, "
-        f"{hours(effect.hours_a)} and {hours(effect.hours_b)}."
-    )
+        return "this exact position"
+    return f"the location ({effect.n_placements_a} and {effect.n_placements_b} placements)"
 
 
 def hours(value: float) -> str:

@@ -1,0 +1,347 @@
+"""Findings as the one HTML page: what the template shows, in words and figures, and nothing that it must
+work out."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from collections.abc import Iterator
+from importlib.metadata import version as program_version
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import plotly.graph_objects as go
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+from plotly.offline import get_plotlyjs
+
+from dashboards import figures, palette
+from dashboards.analysis.coverage import KINDS
+from dashboards.analysis.trend import HISTOGRAM, Trended, bin_width_ms, trend
+from dashboards.comparison import METRICS, LocatedEffect, RouterChange
+from dashboards.report import Findings, SourceCoverage
+from dashboards.sentences import (
+    METRIC_NAMES,
+    VERDICTS,
+    amount,
+    band_name,
+    hours,
+    margin_text,
+    number,
+    scope_phrase,
+    shown,
+    summary_sentences,
+)
+from logger.router_settings import BANDS, difference, eirp_dbm
+from logger.times import format_duration, format_local
+
+MOST_LISTED = 10  # outages and gaps, the longest
+_TRENDED: tuple[Trended, ...] = ("rssi", "tx-rate")
+
+
+def render(findings: Findings) -> str:
+    """The page."""
+    environment = Environment(
+        loader=PackageLoader("dashboards"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+        lstrip_blocks=True,
+    )  # fmt: skip
+    draw, _, _ = environment.loader.get_source(environment, "draw.js")  # type: ignore[union-attr]
+    scripts = {"plotly": get_plotlyjs(), "draw": draw}
+    return environment.get_template("report.html.j2").render(
+        scripts={name: Markup(code) for name, code in scripts.items()},
+        script_hashes=[_csp_hash(code) for code in scripts.values()],
+        palette=palette,
+        **_Page(findings).everything(),
+    )
+
+
+def _csp_hash(code: str) -> str:
+    """Allows exactly this script under the page's Content-Security-Policy, whatever else slips in."""
+    return "sha256-" + base64.b64encode(hashlib.sha256(code.encode("utf-8")).digest()).decode("ascii")
+
+
+def figure_json(figure: go.Figure) -> Markup:
+    """A figure as JSON that no HTML parser can misread."""
+    text = figure.to_json()
+    for char in "<>&\u2028\u2029":
+        text = text.replace(char, f"\\u{ord(char):04x}")
+    return Markup(text)
+
+
+class _Page:
+    """Puts the words together."""
+
+    def __init__(self, findings: Findings) -> None:
+        self.findings = findings
+        self.zone = findings.zone
+        frames = findings.frames
+        self.labels = dict(zip(frames.versions["version"].tolist(), frames.versions["label"].tolist(), strict=True))
+        self.settings = dict(
+            zip(frames.versions["version"].tolist(), frames.versions["settings"].tolist(), strict=True)
+        )
+        blocks = frames.blocks
+        self.empty = blocks.empty
+        self.begin_ms = 0.0 if self.empty else float(blocks["first_utc_ms"].min())
+        self.end_ms = 0.0 if self.empty else float(blocks["last_utc_ms"].max())
+
+    def everything(self) -> dict[str, Any]:
+        findings = self.findings
+        shown_always = {
+            "empty": self.empty,
+            "zone": self.zone,
+            "written": self._when(findings.now_utc_ms),
+            "program": f"linktrial {program_version('linktrial')}",
+            "versions": list(self._versions()),
+            "methods": list(dict.fromkeys(located.effect.method for located in findings.effects)),
+            "margins": {
+                METRIC_NAMES[located.effect.metric]: margin_text(located.effect) for located in findings.effects
+            },
+        }
+        if self.empty:
+            return shown_always
+        stretches = self._stretches()
+        return shown_always | {
+            "facts": self._facts(),
+            "changes": [self._change(change, effects) for change, effects in findings.changes],
+            "trend_figures": list(self._trend_figures(stretches)),
+            "effect_figures": list(self._effect_figures()),
+            "locations": list(self._location_tables()),
+            "outages": self._outages(stretches),
+            "coverages": [self._coverage(source) for source in findings.coverages],
+            "unmeasured": list(self._unmeasured()),
+        }
+
+    # Head
+
+    def _facts(self) -> dict[str, str]:
+        blocks = self.findings.frames.blocks
+        return {
+            "from": self._when(self.begin_ms),
+            "to": self._when(self.end_ms),
+            "hours": hours(float(blocks["covered_s"].sum()) / 3600),
+            "locations": _counted(blocks["location"].nunique(), "location"),
+            "placements": _counted(blocks["placement_id"].nunique(), "placement"),
+            "versions": _counted(blocks["version"].nunique(), "config version"),
+            "n_versions": str(blocks["version"].nunique()),
+        }
+
+    # What each change did
+
+    def _change(self, change: RouterChange, effects: list[LocatedEffect]) -> dict[str, Any]:
+        by_place: dict[tuple[str, str], dict[str, LocatedEffect]] = {}
+        for located in effects:
+            by_place.setdefault((located.location, located.band), {})[located.effect.metric] = located
+        warnings: dict[str, list[str]] = {}
+        for located in effects:
+            for warning in located.effect.warnings:
+                where = f"{shown(located.location)}, {band_name(located.band)}"
+                if where not in warnings.setdefault(warning, []):
+                    warnings[warning].append(where)
+        return {
+            "version": change.version,
+            "before": change.before,
+            "label": shown(self.labels[change.version]),
+            "at": self._when(change.at_utc_ms),
+            "difference": self._difference(change.before, change.version),
+            "sentences": summary_sentences(change.before, change.version, effects),
+            "rows": [
+                {
+                    "location": shown(place),
+                    "band": band_name(band),
+                    "effects": [self._effect_cell(found.get(metric)) for metric in METRICS],
+                    "scope": scope_phrase(found["rssi"].effect),
+                    "hours": f"{hours(found['rssi'].effect.hours_a)} / {hours(found['rssi'].effect.hours_b)}",
+                }
+                for (place, band), found in by_place.items()
+            ],
+            "warnings": [{"text": shown(text), "where": places} for text, places in warnings.items()],
+        }
+
+    def _effect_cell(self, located: LocatedEffect | None) -> dict[str, str]:
+        if located is None or located.effect.estimate is None:
+            return {"amount": "not measured", "verdict": ""}
+        return {"amount": amount(located.effect), "verdict": VERDICTS[located.effect.verdict]}
+
+    def _difference(self, before: int, after: int) -> list[str]:
+        return [
+            shown(phrase).replace(" -> ", " → ") for phrase in difference(self.settings[before], self.settings[after])
+        ]
+
+    # Over time
+
+    def _trend_figures(self, stretches: pd.DataFrame) -> Iterator[dict[str, Any]]:
+        frames = self.findings.frames
+        width_ms = bin_width_ms(self.end_ms - self.begin_ms)
+        midnight = pd.Timestamp(self.begin_ms, unit="ms", tz="UTC").tz_convert(self.zone).normalize()
+        placements = frames.periods.drop_duplicates("placement_id").rename(
+            columns={"period_started_at_utc_ms": "started_at_utc_ms"}
+        )
+        events = self._binned_events(width_ms)
+        for metric in _TRENDED:
+            trends = {}
+            for place in frames.periods["location"].drop_duplicates():
+                here = frames.blocks[frames.blocks["location"] == place]
+                by_band = {
+                    str(band): trend(part, metric, width_ms=width_ms, origin_utc_ms=int(midnight.timestamp() * 1000))
+                    for band, part in here.groupby(here["band"].fillna(""))
+                }
+                by_band = {band: frame for band, frame in by_band.items() if len(frame)}
+                if by_band:
+                    trends[place] = by_band
+            if trends:
+                yield {
+                    "metric": METRIC_NAMES[metric],
+                    "bin": format_duration(width_ms / 1000),
+                    "json": figure_json(
+                        figures.trend_figure(trends, stretches, placements, events, self.labels, metric, self.zone)
+                    ),
+                }
+
+    def _binned_events(self, width_ms: int) -> pd.DataFrame:
+        """Events of one kind and bin are one mark."""
+        events = self.findings.frames.events
+        bins = events["time_utc_ms"] // width_ms
+        binned = events.groupby(["kind", bins.rename("bin")])["time_utc_ms"].agg(["mean", "size"]).reset_index()
+        return binned.rename(columns={"mean": "time_utc_ms", "size": "n"})
+
+    def _stretches(self) -> pd.DataFrame:
+        """Unbroken stretches of one config version, over all sources, cut to what was logged."""
+        periods = self.findings.frames.periods.sort_values("period_started_at_utc_ms")
+        run = (periods["version"].diff() != 0).cumsum()
+        ends = periods["period_ended_at_utc_ms"].fillna(self.end_ms)
+        stretches = (
+            periods.assign(ended_at_utc_ms=ends)
+            .groupby(run)
+            .agg(
+                version=("version", "first"),
+                started_at_utc_ms=("period_started_at_utc_ms", "min"),
+                ended_at_utc_ms=("ended_at_utc_ms", "max"),
+            )
+        )
+        stretches["started_at_utc_ms"] = stretches["started_at_utc_ms"].clip(lower=self.begin_ms)
+        stretches["ended_at_utc_ms"] = stretches["ended_at_utc_ms"].clip(upper=self.end_ms)
+        return stretches[stretches["ended_at_utc_ms"] > stretches["started_at_utc_ms"]]
+
+    # Effects
+
+    def _effect_figures(self) -> Iterator[dict[str, Any]]:
+        for metric in METRICS:
+            groups = []
+            for change, effects in self.findings.changes:
+                measured = [one for one in effects if one.effect.metric == metric and one.effect.estimate is not None]
+                groups.append((f"v{change.before} → v{change.version}  {self.labels[change.version]}", measured))
+            if any(effects for _, effects in groups):
+                yield {"metric": METRIC_NAMES[metric], "json": figure_json(figures.effects_figure(groups, metric))}
+
+    # Tables
+
+    def _location_tables(self) -> Iterator[dict[str, Any]]:
+        for place, rows in self.findings.summary.groupby("location", sort=True):
+            yield {
+                "location": shown(str(place)),
+                "rows": [
+                    {
+                        "version": f"v{row.version}",
+                        "label": shown(self.labels[row.version]),
+                        "band": band_name(row.band if isinstance(row.band, str) else None),
+                        "rssi": number(row.rssi_median_dbm, "dBm", sign=False, digits=1),
+                        "rssi_range": "" if np.isnan(row.rssi_low_dbm) else (
+                            f"{number(row.rssi_low_dbm, 'dBm', sign=False, digits=0)} to "
+                            f"{number(row.rssi_high_dbm, 'dBm', sign=False, digits=0)}"
+                        ),
+                        "tx_rate": number(row.tx_rate_mbps, "Mbit/s", sign=False, digits=0),
+                        "rx_rate": number(row.rx_rate_mbps, "Mbit/s", sign=False, digits=0),
+                        "hours": hours(row.hours),
+                        "placements": row.n_placements,
+                        "outage": number(row.outage_min_per_day, "min/day", sign=False),
+                        "dropouts": row.n_dropouts,
+                    }
+                    for row in rows.itertuples()
+                ],
+            }  # fmt: skip
+
+    def _outages(self, stretches: pd.DataFrame) -> dict[str, Any]:
+        spells = self.findings.spells
+        if spells.empty:
+            return {"n": 0}
+        return {
+            "n": _counted(int(spells["n_dropouts"].sum()), "outage"),
+            "total": format_duration(float(spells["lasted_s"].sum())),
+            "longest": [
+                {
+                    "at": self._when(row.started_at_utc_ms),
+                    "lasted": format_duration(row.lasted_s),
+                    "n": row.n_dropouts,
+                    "location": shown(row.location),
+                    "band": band_name(row.band if isinstance(row.band, str) else None),
+                    "version": f"v{row.version}",
+                }
+                for row in spells.nlargest(MOST_LISTED, "lasted_s").itertuples()
+            ],
+            "json": figure_json(figures.outage_figure(spells, stretches, self.labels, self.zone)),
+        }
+
+    def _versions(self) -> Iterator[dict[str, Any]]:
+        versions, periods = self.findings.frames.versions, self.findings.frames.periods
+        before: int | None = None
+        for row in versions.itertuples():
+            mine = periods[periods["version"] == row.version]
+            eirps = {band: eirp_dbm(row.settings, band) for band in BANDS}
+            yield {
+                "version": f"v{row.version}",
+                "label": shown(row.label),
+                "first": "" if mine.empty else self._when(mine["period_started_at_utc_ms"].min()),
+                "difference": self._difference(before, row.version) if before else
+                    [shown(phrase) for phrase in difference({}, row.settings)],
+                "notes": shown(row.notes),
+                "eirp": [f"{band_name(band)} {eirp:.1f} dBm" for band, eirp in eirps.items() if eirp is not None],
+            }  # fmt: skip
+            before = row.version
+
+    # Coverage
+
+    def _coverage(self, source: SourceCoverage) -> dict[str, Any]:
+        total_h = float(source.hours.to_numpy().sum())
+        longest = source.gaps.assign(lasted=source.gaps["ended_at_utc_ms"] - source.gaps["started_at_utc_ms"])
+        return {
+            "name": f"import {source.source_id}" if source.is_import else "this laptop's logger",
+            "total": hours(total_h),
+            "kinds": [
+                {
+                    "name": kind,
+                    "hours": hours(float(source.hours[kind].sum())),
+                    "share": f"{100 * source.hours[kind].sum() / total_h:.1f} %",
+                    "colour": palette.COVERAGE[kind],
+                }
+                for kind in KINDS
+            ],
+            "json": figure_json(figures.coverage_figure(source.hours, source.edges_utc_ms, self.zone)),
+            "gaps": [
+                {
+                    "at": self._when(row.started_at_utc_ms),
+                    "lasted": format_duration(row.lasted / 1000),
+                    "reason": row.reason,
+                }
+                for row in longest.nlargest(MOST_LISTED, "lasted").itertuples()
+            ],
+            "n_gaps": len(longest),
+        }
+
+    def _unmeasured(self) -> Iterator[str]:
+        blocks = self.findings.frames.blocks
+        for metric, column in HISTOGRAM.items():
+            if not blocks[column].map(len).any():
+                yield f"{METRIC_NAMES[metric]}: this card and driver gave none"
+        if not blocks["noise_n"].any():
+            yield "noise: this card and driver gave none, so there is no signal-to-noise ratio"
+        for band in [band for band in ("2.4", "5") if not (blocks["connected"] & (blocks["band"] == band)).any()]:
+            yield f"{band_name(band)}: the laptop was never on it"
+        yield "throughput and latency: link rates are what the radios agreed on, not what a transfer gets"
+
+    def _when(self, utc_ms: float) -> str:
+        return format_local(int(utc_ms), self.zone, self.findings.now_utc_ms)
+
+
+def _counted(n: int, word: str) -> str:
+    return f"{n:,} {word}" if n == 1 else f"{n:,} {word}s"

@@ -1,0 +1,223 @@
+"""The report: everything the log can say, worked out once and written as one HTML file or as CSV tables.
+
+All of it is drawn from blocks; no sample is read. What the page looks like is in dashboards/page.py and
+its template.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from math import isfinite
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from dashboards.analysis.coverage import KINDS, coverage, gaps
+from dashboards.analysis.outages import outage_spells
+from dashboards.analysis.summary import summarise
+from dashboards.comparison import (
+    PLAIN_JUDGEMENT,
+    Judgement,
+    LocatedEffect,
+    RouterChange,
+    compare_versions,
+    router_changes,
+)
+from dashboards.frames import LogFrames, load_frames
+from logger.errors import LogError
+from logger.log import Log
+
+_HOUR_MS, _DAY_MS = 3_600_000, 86_400_000
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+
+
+@dataclass(frozen=True, slots=True)
+class SourceCoverage:
+    """What one source of samples covered of the time from its first to its last."""
+
+    source_id: int
+    is_import: bool
+    edges_utc_ms: np.ndarray
+    hours: pd.DataFrame  # a row per bin, columns KINDS
+    gaps: pd.DataFrame
+
+
+@dataclass(frozen=True, slots=True)
+class Findings:
+    """All that a report says, before anything is drawn."""
+
+    frames: LogFrames
+    changes: list[tuple[RouterChange, list[LocatedEffect]]]
+    summary: pd.DataFrame
+    spells: pd.DataFrame
+    coverages: list[SourceCoverage]
+    now_utc_ms: int
+    zone: str
+
+    @property
+    def effects(self) -> list[LocatedEffect]:
+        return [located for _, effects in self.changes for located in effects]
+
+
+def find(
+    log: Log,
+    *,
+    now_utc_ms: int,
+    zone: str,
+    judgement: Judgement = PLAIN_JUDGEMENT,
+    progress: Callable[[float], object] = lambda share: None,
+) -> Findings:
+    """Work out what ``log`` says. ``zone``: IANA name of the zone whose clock times are shown.
+    ``progress`` is told the share that is done, 0 to 1."""
+    frames = load_frames(log)
+    changes = []
+    expected = router_changes(frames.periods)
+    for done, change in enumerate(expected):
+        progress(done / len(expected))
+        effects = compare_versions(frames.blocks, change.before, change.version, judgement=judgement)
+        changes.append((change, effects))
+    progress(1.0)
+    return Findings(
+        frames, changes, summarise(frames.blocks), outage_spells(frames.blocks), list(_coverages(frames, zone)),
+        now_utc_ms, zone,
+    )  # fmt: skip
+
+
+def write_report(
+    log: Log,
+    path: Path | str,
+    *,
+    now_utc_ms: int,
+    zone: str,
+    judgement: Judgement = PLAIN_JUDGEMENT,
+    progress: Callable[[float], object] = lambda share: None,
+) -> Path:
+    """Write the report of ``log`` as one HTML file that asks nothing of any network; returns its path.
+
+    Raises LogError where it cannot be written.
+    """
+    findings = find(log, now_utc_ms=now_utc_ms, zone=zone, judgement=judgement, progress=progress)
+    return write_html(findings, path)
+
+
+def write_html(findings: Findings, path: Path | str) -> Path:
+    """As write_report, from findings."""
+    from dashboards.page import render  # plotly and jinja2 are for this only
+
+    path = Path(path)
+    try:
+        path.write_text(render(findings), encoding="utf-8")
+    except OSError as error:
+        raise LogError(f"the report cannot be written to {path}: {error.strerror}; say --output FILE.html") from error
+    return path
+
+
+def write_tables(findings: Findings, folder: Path | str) -> list[Path]:
+    """Write summary.csv, effects.csv, coverage.csv and outages.csv into ``folder``, made where it is
+    missing.
+
+    Times are UTC in ISO 8601; unknown is an empty cell. Text that a spreadsheet would take for a formula
+    gets an apostrophe in front. Raises LogError where they cannot be written.
+    """
+    folder = Path(folder)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        return [_write_table(folder / f"{name}.csv", table) for name, table in _tables(findings)]
+    except OSError as error:
+        raise LogError(f"the tables cannot be written to {folder}: {error.strerror}; say --csv FOLDER") from error
+
+
+def _tables(findings: Findings) -> Iterator[tuple[str, pd.DataFrame]]:
+    labels = dict(zip(findings.frames.versions["version"], findings.frames.versions["label"], strict=True))
+    summary = findings.summary.copy()
+    summary.insert(2, "label", summary["version"].map(labels))
+    yield "summary", summary.assign(version="v" + summary["version"].astype("str"))
+    yield "effects", effects_table(findings.effects)
+    yield "coverage", _coverage_table(findings.coverages)
+    spells = findings.spells.assign(version="v" + findings.spells["version"].astype("str"))
+    yield "outages", _with_utc(spells)
+
+
+def effects_table(effects: Sequence[LocatedEffect]) -> pd.DataFrame:
+    """One row per effect, columns as in the JSON of ``compare``, with the versions in front."""
+    columns = (
+        *("a", "b", "location", "band", "metric", "unit", "estimate", "low", "high", "confidence", "verdict", "margin"),
+        *("n_placements_a", "n_placements_b", "hours_a", "hours_b", "scope", "warnings"),
+    )
+    rows = []
+    for located in effects:
+        effect = located.effect
+        own = {"a": f"v{located.a}", "b": f"v{located.b}", "location": located.location, "band": located.band}
+        own["warnings"] = " ".join(effect.warnings)
+        rows.append([own[name] if name in own else getattr(effect, name) for name in columns])
+    return pd.DataFrame(rows, columns=list(columns))
+
+
+def _coverage_table(coverages: Sequence[SourceCoverage]) -> pd.DataFrame:
+    parts = [
+        pd.DataFrame(
+            {
+                "source": source.source_id,
+                "started_at_utc_ms": source.edges_utc_ms[:-1],
+                "ended_at_utc_ms": source.edges_utc_ms[1:],
+                **{f"{kind.replace(' ', '_')}_h": source.hours[kind] for kind in KINDS},
+            }
+        )
+        for source in coverages
+    ]
+    return _with_utc(pd.concat(parts, ignore_index=True)) if parts else pd.DataFrame({"source": []})
+
+
+def _with_utc(table: pd.DataFrame) -> pd.DataFrame:
+    """Columns ``*_utc_ms`` become ISO 8601 ``*_utc``."""
+    table = table.copy()
+    for name in [name for name in table.columns if name.endswith("_utc_ms")]:
+        times = pd.to_datetime(table[name].round(), unit="ms", utc=True)
+        table[name] = times.dt.strftime("%Y-%m-%dT%H:%M:%SZ")
+        table = table.rename(columns={name: name.removesuffix("_ms")})
+    return table
+
+
+def _write_table(path: Path, table: pd.DataFrame) -> Path:
+    with path.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file)
+        writer.writerow(table.columns)
+        writer.writerows([_cell(value) for value in row] for row in table.itertuples(index=False))
+    return path
+
+
+def _cell(value: object) -> object:
+    if isinstance(value, str):
+        return f"'{value}" if value.startswith(_FORMULA_STARTS) else value
+    if isinstance(value, float):
+        return f"{value:.6g}" if isfinite(value) else ""
+    return "" if value is None else value
+
+
+def _coverages(frames: LogFrames, zone: str) -> Iterator[SourceCoverage]:
+    imports = set(frames.periods.loc[frames.periods["source_kind"] == "import", "source_id"])
+    for source_id, blocks in frames.blocks.groupby("source_id"):
+        events = frames.events[frames.events["source_id"] == source_id]
+        step_ms = 1000 * blocks["covered_s"] / blocks["n_samples"]
+        edges = time_edges(float(blocks["first_utc_ms"].min()), float((blocks["last_utc_ms"] + step_ms).max()), zone)
+        yield SourceCoverage(
+            int(source_id), source_id in imports, edges, coverage(blocks, events, edges), gaps(blocks, events)
+        )
+
+
+def time_edges(begin_utc_ms: float, end_utc_ms: float, zone: str) -> np.ndarray:
+    """Edges of bins from ``begin_utc_ms`` to ``end_utc_ms`` at local midnights, full hours or ten minutes,
+    whichever are enough; a year gives days, ten years months. The first and last bin may be short."""
+    span = end_utc_ms - begin_utc_ms
+    step = "MS" if span > 800 * _DAY_MS else "D" if span > 3 * _DAY_MS else "h" if span > 6 * _HOUR_MS else "10min"
+    begin, end = (pd.Timestamp(at, unit="ms", tz="UTC").tz_convert(zone) for at in (begin_utc_ms, end_utc_ms))
+    if step in ("D", "MS"):
+        inner = pd.date_range(begin.normalize(), end, freq=step)
+    else:  # in UTC, so that hours that a clock change repeats or skips are whole ones too
+        inner = pd.date_range(begin.tz_convert("UTC").floor(step), end.tz_convert("UTC"), freq=step)
+    inner_ms = inner.tz_convert("UTC").tz_localize(None).as_unit("ms").astype("int64").to_numpy(dtype="float64")
+    inside = inner_ms[(inner_ms > begin_utc_ms) & (inner_ms < end_utc_ms)]
+    return np.concatenate(([begin_utc_ms], inside, [end_utc_ms]))
