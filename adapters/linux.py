@@ -35,7 +35,7 @@ _REMEDIES = Remedies(
     missing={
         "rssi_dbm": "the driver tells no level of single frames; the averages serve where it gives them",
         "noise_dbm": f"this driver does not measure it: reports go without SNR; {_OTHER_DRIVERS}",
-        "channel_active_ms_total": f"this driver does not count it: reports go without channel load; {_OTHER_DRIVERS}",
+        "channel_active_ms_total": _NO_LOAD,
         "channel_busy_ms_total": _NO_LOAD,
         "frequency_mhz": "several links at once (Wi-Fi 7): which one carries the traffic is not told",
         "rx_rate": "known once the access point has sent data: open a web page, then ask again",
@@ -114,7 +114,7 @@ class LinuxAdapter:
         self._survey_due_s = float("-inf")
         self._surveyed: SurveyInfo | None = None  # the last survey, for people's questions
         self._pending: list[LinkEvent] = []
-        self._bssid: str | None = None
+        self._told_bssid: str | None = None  # as far as events have got; a reading may be ahead of them
         self._left: _Left | None = None
 
     @classmethod
@@ -174,9 +174,12 @@ class LinuxAdapter:
         self._take_in_events()
         interface = self._find()
         rx_bytes, tx_bytes = self._traffic(self.interface)
+        known = self._peer
         # The kernel names the network while the interface is joined to it, and no longer.
         station = self._station() if interface.ssid is not None else None
-        if station is None:
+        if self._peer != known:
+            interface = self._find()  # of the same moment as the station: it may have roamed in between
+        if station is None or interface.ssid is None:
             self._forget_peer()
             return LinkReading(
                 self.interface,
@@ -184,14 +187,15 @@ class LinuxAdapter:
                 interface_rx_bytes_total=rx_bytes,
                 interface_tx_bytes_total=tx_bytes,
             )
-        self._bssid = self._radios[0].bssid if len(self._radios) == 1 else self._peer
+        bssid = self._radios[0].bssid if len(self._radios) == 1 else self._peer
+        self._told_bssid = self._told_bssid or bssid
         frequency_mhz, width_mhz = self._channel(interface)
         survey = self._survey(frequency_mhz) if frequency_mhz is not None else None
         return LinkReading(
             self.interface,
             connected=True,
             ssid=interface.ssid,
-            bssid=self._bssid,
+            bssid=bssid,
             frequency_mhz=frequency_mhz,
             width_mhz=width_mhz,
             rssi_dbm=station.rssi_dbm,
@@ -281,6 +285,8 @@ class LinuxAdapter:
         return None, None
 
     def _links(self, interface: InterfaceInfo) -> tuple[RadioLink, ...]:
+        if len(interface.links) < 2:
+            return ()
         bssids = {radio.link_id: radio.bssid for radio in self._radios}
         return tuple(
             RadioLink(link.link_id, bssids.get(link.link_id), link.frequency_mhz, link.width_mhz)
@@ -342,10 +348,10 @@ class LinuxAdapter:
         left, self._left = self._left, None
         if event.kind == "disconnected":
             if event.reason_code == nl80211.WLAN_REASON_UNSPECIFIED and not event.by_access_point:
-                self._left = _Left(event, self._bssid, self._steady_s())
-            self._bssid = None
+                self._left = _Left(event, self._told_bssid, self._steady_s())
+            self._told_bssid = None
         elif event.bssid is not None:
-            self._bssid = event.bssid
+            self._told_bssid = event.bssid
             if (
                 left is not None
                 and left.bssid not in (None, event.bssid)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import shutil
+import textwrap
 from dataclasses import asdict
 
 from adapters import open_adapter
@@ -69,10 +71,12 @@ def _card(findings: dict[str, object]) -> list[str]:
 
 
 def _quantities(abilities: list[Ability]) -> list[str]:
-    width = max((len(ability.quantity) for ability in abilities), default=0)
+    name_width = max((len(ability.quantity) for ability in abilities), default=0)
+    margin = " " * (name_width + 7)
+    columns = max(60, shutil.get_terminal_size().columns)
     lines = [""] if abilities else []
     for ability in abilities:
-        lines.append(f"{_SIGNS[ability.available]:<4} {ability.quantity:<{width}}  {ability.now}")
+        lines.append(f"{_SIGNS[ability.available]:<4} {ability.quantity:<{name_width}}  {ability.now}")
         if ability.remedy:
-            lines.append(f"{'':<{width + 7}}{ability.remedy}")
+            lines += textwrap.wrap(ability.remedy, columns, initial_indent=margin, subsequent_indent=margin)
     return lines

@@ -86,6 +86,7 @@ class FakeKernel:
     def __init__(self, answers: dict[int, Answer] | None = None, family: int | None = FAMILY) -> None:
         self.answers = answers or {}
         self.family = family
+        self.about_the_family: bytes | None = None  # a captured answer to GETFAMILY
         self.asked: list[tuple[int, bool, bytes]] = []  # command, whether a dump, attributes
         self.joined: set[int] = set()
         self.wires: list[FakeWire] = []
@@ -109,7 +110,7 @@ class FakeKernel:
         dump = flags & 0x300 == 0x300
         if kind == 16:
             return self._about_the_family(sequence)
-        assert kind == FAMILY
+        assert kind == self.family
         self.asked.append((command, dump, attributes))
         answer = self.answers.get(command, errno.EOPNOTSUPP)
         while callable(answer):
@@ -118,7 +119,7 @@ class FakeKernel:
             return []
         if isinstance(answer, int):
             return [done(sequence, answer)] if dump else [error(answer, sequence)]
-        datagrams = [message(FAMILY, sequence, generic(command, each), 2 if dump else 0) for each in answer]
+        datagrams = [message(kind, sequence, generic(command, each), 2 if dump else 0) for each in answer]
         if dump:
             datagrams.append(done(sequence))
         return self.mangle(datagrams, sequence)
@@ -126,6 +127,8 @@ class FakeKernel:
     def _about_the_family(self, sequence: int) -> list[bytes]:
         if self.family is None:
             return [error(errno.ENOENT, sequence)]
+        if self.about_the_family is not None:
+            return [message(16, sequence, generic(1, self.about_the_family))]
         groups = (
             nest(number, tlv(1, name.encode() + b"\0"), u32(2, group))
             for number, (name, group) in enumerate(GROUPS.items(), 1)

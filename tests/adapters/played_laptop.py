@@ -6,7 +6,7 @@ import errno
 
 from adapters.linux import LinuxAdapter
 from adapters.netlink import Family
-from tests.adapters.netlink_builder import FakeKernel, mac, nest, s8, tlv, u32, u64
+from tests.adapters.netlink_builder import FakeKernel, mac, nest, s8, tlv, u8, u16, u32, u64
 
 INTERFACE, STATION, SCAN, SURVEY = 5, 17, 32, 50  # the commands of nl80211.h
 COMMANDS = {"INTERFACE": INTERFACE, "STATION": STATION, "SCAN": SCAN, "SURVEY": SURVEY}
@@ -90,3 +90,32 @@ def kinds(adapter: LinuxAdapter) -> list[str]:
 
 def open_on(kernel: FakeKernel, name: str | None = None) -> LinuxAdapter:
     return LinuxAdapter.open(name, Family("nl80211", kernel.open_wire))
+
+
+class LivingLaptop(FakeKernel):
+    """A laptop whose counters go on with the seconds that pass, until its link is lost."""
+
+    def __init__(self) -> None:
+        super().__init__(laptop().answers)
+        self.steady = Steady()
+        self.answers[STATION] = self._station
+        self.answers[SURVEY] = self._survey
+
+    def _station(self, _: bytes) -> list[bytes]:
+        passed_s = int(self.steady.now_s)
+        grown = u64(23, 3000 * passed_s) + u64(24, 1000 * passed_s) + u32(9, 20 * passed_s) + u32(11, passed_s)
+        times = u32(16, passed_s) + u64(42, 5_000_000_000) + u32(1, 40)
+        rates = nest(8, u32(5, 8666), u8(6, 9), u8(7, 2), tlv(8), tlv(4)) + nest(14, u32(5, 60))
+        return [station(-55 - passed_s % 9, AP, s8(13, -58), nest(25, s8(0, -57), s8(1, -95)), grown, times, rates)]
+
+    def _survey(self, _: bytes) -> list[bytes]:
+        passed_s = int(self.steady.now_s)
+        times = u64(4, 900 * passed_s) + u64(5, 100 * passed_s)
+        return [survey(5180, s8(2, -92 + passed_s % 3), tlv(3), times)]
+
+    def wait(self, seconds: float) -> None:
+        self.steady.now_s += seconds
+
+    def lose_link(self) -> None:
+        self.answers[INTERFACE] = [interface(ssid=None)]
+        self.tell(DISCONNECT, u32(3, 3) + u16(54, 3) + tlv(71))

@@ -15,6 +15,7 @@ from adapters.contract import Ability, Adapter, BitRate, LinkEvent, LinkReading
 from adapters.ieee80211 import band_of
 from adapters.simulated import SimulatedClock, SimulatedRadio, pottery
 from adapters.simulated.scene import RouterChange, RouterState, Scene
+from tests.adapters.played_laptop import LivingLaptop, adapter_on
 
 
 @dataclass
@@ -41,8 +42,14 @@ def simulated_bench() -> Bench:
     return Bench(radio, clock.advance, lambda: clock.advance(86_400))
 
 
+def linux_bench() -> Bench:
+    kernel = LivingLaptop()
+    return Bench(adapter_on(kernel, steady_s=kernel.steady), kernel.wait, kernel.lose_link)
+
+
 BENCHES: dict[str, Callable[[], Bench]] = {
     "simulated": simulated_bench,
+    "linux": linux_bench,
 }
 
 LINK_TOTALS = [

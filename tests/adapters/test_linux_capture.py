@@ -101,6 +101,33 @@ def test_another_access_point_is_found_when_the_known_one_is_no_longer_ours():
     assert (reading.bssid, reading.frequency_mhz, reading.width_mhz, reading.rssi_dbm) == (OTHER_AP, 2437, 20, -50)
 
 
+def test_a_roam_in_the_middle_of_a_reading_does_not_mix_two_links():
+    kernel = laptop()
+    adapter = adapter_on(kernel)
+    adapter.read()
+
+    def roams_when_asked(attributes: bytes):
+        kernel.answers[STATION] = by_address({OTHER_AP: station(-50, OTHER_AP)}, listed=[])
+        kernel.answers[SCAN] = [joined_radio(OTHER_AP, 2437)]
+        kernel.answers[INTERFACE] = [interface("wlan0", 3, channel(2437, 1))]
+        return errno.ENOENT
+
+    kernel.answers[STATION] = roams_when_asked
+    reading = adapter.read()
+    assert (reading.bssid, reading.frequency_mhz, reading.width_mhz) == (OTHER_AP, 2437, 20)
+
+
+def test_a_link_lost_in_the_middle_of_a_reading_is_no_link():
+    kernel = laptop()
+
+    def leaves_when_asked(attributes: bytes):
+        kernel.answers[INTERFACE] = [interface(ssid=None)]
+        return [station()]
+
+    kernel.answers[STATION] = leaves_when_asked
+    assert not adapter_on(kernel).read().connected
+
+
 def test_the_frequency_comes_from_the_scan_entry_where_the_interface_does_not_tell_it():
     reading = adapter_on(laptop(INTERFACE=[interface()])).read()
     assert (reading.frequency_mhz, reading.width_mhz) == (5180, None)
@@ -118,7 +145,7 @@ def test_a_real_kernels_answers_make_a_reading():
     reading = adapter_on(kernel, "wlan1").read()
     assert (reading.bssid, reading.frequency_mhz, reading.rssi_dbm) == ("02:00:00:00:00:00", 5180, -48)
     assert reading.tx_rate is not None
-    assert (reading.tx_rate.mbps, reading.tx_rate.phy_mode) == (43.3, "VHT")
+    assert (reading.tx_rate.mbps, reading.tx_rate.phy_mode) == (26.0, "VHT")
     assert reading.noise_dbm is None  # a constant
     assert reading.channel_busy_ms_total is None  # not marked as in use: the count of a scan
 

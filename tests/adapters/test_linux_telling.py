@@ -18,11 +18,15 @@ from tests.adapters.played_laptop import (
     DISCONNECT,
     OTHER_AP,
     ROAM,
+    SCAN,
     SCAN_STARTED,
+    STATION,
     Steady,
     adapter_on,
+    by_address,
     channel,
     interface,
+    joined_radio,
     kinds,
     laptop,
     station,
@@ -75,6 +79,18 @@ def test_a_roam_whose_first_half_was_passed_on_already_is_still_a_roam():
     kernel.tell(DISCONNECT, u32(3, 3) + u16(54, 1))
     assert kinds(adapter) == ["disconnected"]
     steady.now_s += 0.5
+    kernel.tell(CONNECT, u32(3, 3) + mac(6, OTHER_AP) + u16(72, 0))
+    assert kinds(adapter) == ["roamed"]
+
+
+def test_a_roam_is_a_roam_though_a_reading_was_ahead_of_its_events():
+    kernel = laptop()
+    adapter = adapter_on(kernel)
+    adapter.read()
+    kernel.answers[STATION] = by_address({OTHER_AP: station(-50, OTHER_AP)}, listed=[])
+    kernel.answers[SCAN] = [joined_radio(OTHER_AP, 2437)]
+    assert adapter.read().bssid == OTHER_AP
+    kernel.tell(DISCONNECT, u32(3, 3) + u16(54, 1))
     kernel.tell(CONNECT, u32(3, 3) + mac(6, OTHER_AP) + u16(72, 0))
     assert kinds(adapter) == ["roamed"]
 

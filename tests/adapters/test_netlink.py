@@ -14,6 +14,7 @@ from tests.adapters.netlink_builder import (
     FAMILY,
     GROUPS,
     FakeKernel,
+    capture,
     done,
     error,
     generic,
@@ -159,6 +160,16 @@ def test_a_family_that_the_kernel_lacks_is_told_by_its_number_and_leaves_no_sock
         family_of(kernel)
     assert caught.value.code == errno.ENOENT
     assert all(wire.closed for wire in kernel.wires)
+
+
+def test_a_real_kernels_number_and_groups_of_nl80211_are_understood():
+    kernel = FakeKernel()
+    kernel.about_the_family = capture("family")
+    kernel.family, kernel.answers = 32, {ASK: [u32(1, 1)]}
+    family = family_of(kernel)
+    assert family.ask(ASK) == u32(1, 1)
+    family.listen("mlme", "scan")
+    assert kernel.joined == {12, 10}
 
 
 def test_events_are_drained_in_order_without_waiting():

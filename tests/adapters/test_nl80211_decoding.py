@@ -333,9 +333,9 @@ def test_a_real_kernels_interface_is_read():
 def test_a_real_kernels_station_is_read():
     vht = nl80211.decode_station(capture("station-vht"))
     assert (vht.mac, vht.rssi_dbm, vht.rssi_avg_dbm, vht.beacon_rssi_avg_dbm) == ("02:00:00:00:00:00", -48, -47, -47)
-    assert vht.rx_rate == BitRate(6.0, "legacy", width_mhz=20)
-    assert vht.tx_rate == BitRate(43.3, "VHT", 4, 1, 20, 400)
-    assert (vht.tx_retries, vht.tx_failed, vht.beacon_loss, vht.associated_at_boottime_ns) == (0, 0, 0, 28133300580)
+    assert vht.rx_rate == BitRate(27.0, "VHT", 1, 1, 40, 800)
+    assert vht.tx_rate == BitRate(26.0, "VHT", 0, 4, 20, 800)
+    assert (vht.tx_retries, vht.tx_failed, vht.beacon_loss, vht.associated_at_boottime_ns) == (0, 0, 0, 18607074920)
     ht = nl80211.decode_station(capture("station-ht"))
     assert (ht.rssi_dbm, ht.tx_rate) == (-30, BitRate(39.0, "HT", 4, 1, 20, 800))
 
