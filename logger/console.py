@@ -9,9 +9,10 @@ not, 2 wrong usage.
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from importlib import import_module
-from typing import NoReturn
+from typing import Any, NoReturn
 
 COMMANDS = {
     "demo": ("dashboards.commands.demo", "a whole trial on the simulated radio, weeks in seconds, and its report"),
@@ -29,8 +30,23 @@ COMMANDS = {
 }
 
 
+class _Help(argparse.HelpFormatter):
+    """As wide as the terminal. argparse would import shutil, with three compressors, to learn how wide that is, and do
+    so for every command."""
+
+    def __init__(self, prog: str) -> None:
+        try:
+            width = int(os.environ.get("COLUMNS", 0)) or os.get_terminal_size().columns
+        except (OSError, ValueError):
+            width = 80
+        super().__init__(prog, width=max(width, 40) - 2)
+
+
 class Parser(argparse.ArgumentParser):
     """Says what is wrong in one line, and how to learn more."""
+
+    def __init__(self, *args: Any, **choices: Any) -> None:
+        super().__init__(*args, **{"formatter_class": _Help, **choices})
 
     def error(self, message: str) -> NoReturn:
         print(f"{self.prog}: {message}; try '{self.prog} --help'", file=sys.stderr)
