@@ -11,7 +11,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
-from typing import NamedTuple, Protocol
+from typing import NamedTuple
 
 import psutil
 
@@ -52,20 +52,6 @@ class _Left(NamedTuple):
     at_s: float
 
 
-class _Nl80211(Protocol):
-    """What is used of the conversation (netlink.Family)."""
-
-    def ask(self, command: int, attributes: bytes = b"") -> bytes: ...
-
-    def dump(self, command: int, attributes: bytes = b"") -> list[bytes]: ...
-
-    def listen(self, *groups: str) -> None: ...
-
-    def heard(self) -> list[tuple[int, bytes]]: ...
-
-    def close(self) -> None: ...
-
-
 def open_nl80211() -> Family:
     """Raises NoWirelessInterface where the kernel has no Wi-Fi, AdapterError where it cannot be asked."""
     try:
@@ -97,7 +83,7 @@ class LinuxAdapter:
 
     def __init__(
         self,
-        kernel: _Nl80211,
+        kernel: Family,
         interface: str,
         *,
         steady_s: Callable[[], float] = time.monotonic,
@@ -118,7 +104,7 @@ class LinuxAdapter:
         self._left: _Left | None = None
 
     @classmethod
-    def open(cls, interface: str | None = None, kernel: _Nl80211 | None = None) -> LinuxAdapter:
+    def open(cls, interface: str | None = None, kernel: Family | None = None) -> LinuxAdapter:
         """The named interface, or the one that is joined to a network, or else the first."""
         kernel = kernel or open_nl80211()
         try:
@@ -366,7 +352,7 @@ class LinuxAdapter:
         return attribute(nl80211.NL80211_ATTR_IFINDEX, (self._index or 0).to_bytes(4, sys.byteorder))
 
 
-def _interfaces(kernel: _Nl80211) -> list[InterfaceInfo]:
+def _interfaces(kernel: Family) -> list[InterfaceInfo]:
     """The interfaces that can be a network's client."""
     all_kinds = map(nl80211.decode_interface, kernel.dump(nl80211.NL80211_CMD_GET_INTERFACE))
     return [interface for interface in all_kinds if interface.is_station and interface.name and interface.index]
