@@ -22,7 +22,7 @@ from dashboards.sentences import METRIC_NAMES, amount, band_name, shown
 FONT = "system-ui, -apple-system, 'Segoe UI', Roboto, 'Helvetica Neue', Arial, sans-serif"
 MOST_SPANS = 80  # config versions' spans drawn through all rows; more would only be stripes
 MOST_MARKS = 1200  # events, outages or placements in one figure
-_HOUR_MS = 3_600_000
+_HOUR_MS, _DAY_MS = 3_600_000, 86_400_000
 _LEFT_PX, _RIGHT_PX, _BOTTOM_PX = 44, 52, 34
 
 
@@ -75,11 +75,18 @@ class Rows:
                 "type": "date", "range": list(time_range), "anchor": "free", "position": 0, "showgrid": False,
                 "zeroline": False, "showline": True, "linecolor": palette.RULE, "ticks": "outside", "ticklen": 4,
                 "tickcolor": palette.RULE, "tickfont": {"size": 11, "color": palette.QUIET}, "nticks": 8,
+                "tickformat": _tick_format(time_range[1] - time_range[0]),
                 "hoverformat": "%a %-d %b %Y %H:%M", "automargin": False, "tickangle": 0,
             },
             **_BASE,
         )  # fmt: skip
         return self.figure
+
+
+def _tick_format(span_ms: float) -> str:
+    if span_ms > 1000 * _DAY_MS:
+        return "%b %Y"
+    return "%-d %b\n%Y" if span_ms > 3 * _DAY_MS else "%H:%M\n%-d %b"
 
 
 _BASE: dict[str, Any] = {
@@ -126,7 +133,8 @@ def trend_figure(
             axis: dict[str, Any] = {"range": [low - pad, high + pad], "nticks": 5}
         else:
             low, high = np.log10(low / 1.1), np.log10(high * 1.1)
-            axis = {"type": "log", "range": [low, high], "nticks": 5, "dtick": "D2" if high - low < 1.2 else "D1"}
+            steps = (1, 2, 5) if high - low < 1.3 else (1,)
+            axis = {"type": "log", "range": [low, high], "tickvals": [s * 10**n for n in range(5) for s in steps]}
         axis |= {"showgrid": True, "gridcolor": palette.RULE, "griddash": "1px,3px", "gridwidth": 1}
         name = rows.add(150, f"<b>{text(place, 60)}</b>  {unit}", **axis)
         for band, frame in by_band.items():
@@ -180,11 +188,14 @@ def _add_trend(figure: go.Figure, axis: str, band: str, frame: pd.DataFrame, uni
         x=np.concatenate(outline_x), y=np.concatenate(outline_y).astype("float32"), yaxis=axis, mode="lines",
         line={"width": 1, "color": stroke.fill}, fill="toself", fillcolor=stroke.fill, hoverinfo="skip",
     )  # fmt: skip
+    run_lengths = np.diff(np.concatenate(([0], runs, [len(x)])))
+    lone = run_lengths.repeat(run_lengths) == 1  # a point without neighbours has no line to be seen by
+    sizes = np.insert(np.where(lone | (len(x) < 60), 4, 0), runs, 0)
     figure.add_scatter(
         x=np.insert(x, runs, np.nan), y=np.insert(median, runs, np.nan).astype("float32"), yaxis=axis,
-        mode="lines+markers" if len(x) < 60 else "lines",
+        mode="lines+markers",
         line={"width": 1.6, "color": stroke.colour, "dash": stroke.dash},
-        marker={"size": 4, "symbol": stroke.symbol, "color": stroke.colour},
+        marker={"size": sizes, "symbol": stroke.symbol, "color": stroke.colour, "line": {"width": 0}},
         customdata=np.insert(np.column_stack([low, high]), runs, np.nan, axis=0).astype("float32"),
         hovertemplate=f"{band_name(band)}: %{{y:.3~g}} {unit}<br>10-90 %: %{{customdata[0]:.3~g}} to"
         " %{customdata[1]:.3~g}<br>%{x}<extra></extra>",
@@ -232,7 +243,7 @@ def _add_events(rows: Rows, events: pd.DataFrame, zone: str) -> None:
         rows.figure.add_scatter(
             x=clock_ms(mine["time_utc_ms"], zone), y=np.zeros(len(mine)), yaxis=name, mode="markers",
             marker={
-                "symbol": symbol, "size": 9, "color": palette.INK,
+                "symbol": symbol, "size": 7, "color": palette.INK,
                 "line": {"color": palette.INK, "width": 1.2 if symbol.endswith(("-thin", "-ns")) else 0},
             },
             cliponaxis=False, customdata=mine["n"].to_numpy(),
@@ -271,9 +282,7 @@ def effects_figure(groups: Sequence[tuple[str, Sequence[LocatedEffect]]], metric
         at += 10
     for located, y in rows:
         effect, stroke = located.effect, palette.stroke(located.band)
-        if effect.estimate is None:
-            continue
-        low, high = (effect.estimate if end is None else end for end in (effect.low, effect.high))
+        low, high = effect.low, effect.high
         hollow = effect.verdict == "undecided"
         figure.add_scatter(
             x=[effect.estimate], y=[y], mode="markers",
@@ -318,34 +327,29 @@ def _line_of_text(figure: go.Figure, words: str, y: float, side: int, colour: st
 
 
 def _effect_axis(chosen: Sequence[LocatedEffect], metric: str, margin: float) -> dict[str, Any]:
-    """The axis reaches every verdict's interval; one much wider than these runs off the edge."""
+    """The axis reaches the intervals of all verdicts and the narrower half of the rest; a wider one runs off."""
     ratio = chosen[0].effect.unit == "ratio"
-    ends, far = [margin, 1 / margin] if ratio else [margin, -margin], []
-    for located in chosen:
-        both = [end for end in (located.effect.low, located.effect.high, located.effect.estimate) if end is not None]
-        (far if located.effect.verdict == "undecided" else ends).extend(both)
-    wide = np.log10([*ends]) if ratio else np.array(ends)
-    low, high = float(wide.min()), float(wide.max())
-    room = max(high - low, 1e-9)
-    if far:
-        reach = np.log10(np.maximum(far, 1e-9)) if ratio else np.array(far)
-        low, high = max(min(low, float(reach.min())), low - room), min(max(high, float(reach.max())), high + room)
-    pad = 0.06 * (high - low)
+    scale = np.log10 if ratio else np.asarray
+    effects = [located.effect for located in chosen]
+    bounds = np.array([[effect.low, effect.high] for effect in effects], dtype="float64")
+    low, high = scale(np.maximum(bounds, 1e-9) if ratio else bounds).T
+    undecided = np.array([effect.verdict == "undecided" for effect in effects])
+    kept = ~undecided | (high - low <= np.median(high - low))
+    reach = float(scale(margin)) if margin > 0 else 0.0
+    low_end, high_end = min(low[kept].min(), -1.5 * reach), max(high[kept].max(), 1.5 * reach)
+    pad = 0.06 * (high_end - low_end)
     title = {
         "rssi": "RSSI, dB (right is stronger)",
         "outage": "outage, minutes a day (left is better)",
     }.get(metric, f"{METRIC_NAMES[metric]}, times what it was (right is faster)")
     axis = {
-        "range": [low - pad, high + pad], "fixedrange": True, "showgrid": True, "gridcolor": palette.RULE,
+        "range": [low_end - pad, high_end + pad], "fixedrange": True, "showgrid": True, "gridcolor": palette.RULE,
         "griddash": "1px,3px", "zeroline": False, "tickfont": {"size": 11, "color": palette.QUIET}, "nticks": 7,
         "title": {"text": title, "font": {"size": 11.5, "color": palette.QUIET}, "standoff": 6}, "tickangle": 0,
     }  # fmt: skip
     if ratio:
-        ticks = [0.1, 0.2, 0.5, 0.7, 0.8, 0.9, 1, 1.1, 1.2, 1.5, 2, 3, 5, 10, 20]
-        inside = [tick for tick in ticks if low - pad <= np.log10(tick) <= high + pad]
-        if high - low > 0.5:
-            inside = [tick for tick in inside if tick not in (0.7, 0.8, 0.9, 1.1, 1.2)]
-        axis |= {"type": "log", "tickvals": inside, "ticktext": [f"× {tick:g}" for tick in inside]}
+        ticks = [0.1, 0.2, 0.5, 1, 2, 5, 10, 20] if high_end - low_end > 0.6 else [0.5, 0.7, 0.85, 1, 1.2, 1.5, 2]
+        axis |= {"type": "log", "tickvals": ticks, "ticktext": [f"× {tick:g}" for tick in ticks]}
     return axis
 
 

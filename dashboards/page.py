@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import re
 from collections.abc import Iterator
 from importlib.metadata import version as program_version
 from typing import Any
@@ -26,6 +27,7 @@ from dashboards.sentences import (
     VERDICTS,
     amount,
     band_name,
+    has_interval,
     hours,
     margin_text,
     number,
@@ -36,7 +38,10 @@ from dashboards.sentences import (
 from logger.router_settings import BANDS, difference, eirp_dbm
 from logger.times import format_duration, format_local
 
+MOST_MARKS_A_ROW = 110  # events of a kind; nearer ones are one mark
 MOST_LISTED = 10  # outages and gaps, the longest
+_UNITS = r"dB|dBm|dBi|GHz|MHz|Mbit/s|min|min/day|h|s|%"
+_TIES = re.compile(rf"(?<=\d) (?=(?:{_UNITS})(?:\W|$))|(?<=×) |(?<=\d,) (?=[-+−\d.]+\])")
 _TRENDED: tuple[Trended, ...] = ("rssi", "tx-rate")
 
 
@@ -48,6 +53,7 @@ def render(findings: Findings) -> str:
     )  # fmt: skip
     draw, _, _ = environment.loader.get_source(environment, "draw.js")  # type: ignore[union-attr]
     scripts = {"plotly": get_plotlyjs(), "draw": draw}
+    environment.filters["tied"] = tied
     return environment.get_template("report.html.j2").render(
         scripts={name: Markup(code) for name, code in scripts.items()},
         script_hashes=[_csp_hash(code) for code in scripts.values()],
@@ -59,6 +65,11 @@ def render(findings: Findings) -> str:
 def _csp_hash(code: str) -> str:
     """Allows exactly this script under the page's Content-Security-Policy, whatever else slips in."""
     return "sha256-" + base64.b64encode(hashlib.sha256(code.encode("utf-8")).digest()).decode("ascii")
+
+
+def tied(text: str) -> str:
+    """Numbers hold on to their units and signs, and intervals together, where lines break."""
+    return _TIES.sub("\N{NO-BREAK SPACE}", text)
 
 
 def figure_json(figure: go.Figure) -> Markup:
@@ -159,9 +170,9 @@ class _Page:
         }
 
     def _effect_cell(self, located: LocatedEffect | None) -> dict[str, str]:
-        if located is None or located.effect.estimate is None:
-            return {"amount": "not measured", "verdict": ""}
-        return {"amount": amount(located.effect), "verdict": VERDICTS[located.effect.verdict]}
+        if located is None or not has_interval(located.effect):
+            return {"amount": "too little data", "verdict": ""}
+        return {"amount": amount(located.effect, unit=False), "verdict": VERDICTS[located.effect.verdict]}
 
     def _difference(self, before: int, after: int) -> list[str]:
         return [
@@ -177,7 +188,7 @@ class _Page:
         placements = frames.periods.drop_duplicates("placement_id").rename(
             columns={"period_started_at_utc_ms": "started_at_utc_ms"}
         )
-        events = self._binned_events(width_ms)
+        events = self._binned_events(max(width_ms, int((self.end_ms - self.begin_ms) / MOST_MARKS_A_ROW)))
         for metric in _TRENDED:
             trends = {}
             for place in frames.periods["location"].drop_duplicates():
@@ -191,7 +202,7 @@ class _Page:
                     trends[place] = by_band
             if trends:
                 yield {
-                    "metric": METRIC_NAMES[metric],
+                    "metric": _capital(METRIC_NAMES[metric]),
                     "bin": format_duration(width_ms / 1000),
                     "json": figure_json(
                         figures.trend_figure(trends, stretches, placements, events, self.labels, metric, self.zone)
@@ -229,10 +240,13 @@ class _Page:
         for metric in METRICS:
             groups = []
             for change, effects in self.findings.changes:
-                measured = [one for one in effects if one.effect.metric == metric and one.effect.estimate is not None]
+                measured = [one for one in effects if one.effect.metric == metric and has_interval(one.effect)]
                 groups.append((f"v{change.before} → v{change.version}  {self.labels[change.version]}", measured))
             if any(effects for _, effects in groups):
-                yield {"metric": METRIC_NAMES[metric], "json": figure_json(figures.effects_figure(groups, metric))}
+                yield {
+                    "metric": _capital(METRIC_NAMES[metric]),
+                    "json": figure_json(figures.effects_figure(groups, metric)),
+                }
 
     # Tables
 
@@ -245,16 +259,16 @@ class _Page:
                         "version": f"v{row.version}",
                         "label": shown(self.labels[row.version]),
                         "band": band_name(row.band if isinstance(row.band, str) else None),
-                        "rssi": number(row.rssi_median_dbm, "dBm", sign=False, digits=1),
+                        "rssi": number(row.rssi_median_dbm, 1),
                         "rssi_range": "" if np.isnan(row.rssi_low_dbm) else (
-                            f"{number(row.rssi_low_dbm, 'dBm', sign=False, digits=0)} to "
-                            f"{number(row.rssi_high_dbm, 'dBm', sign=False, digits=0)}"
+                            f"{number(row.rssi_low_dbm, 0)} to "
+                            f"{number(row.rssi_high_dbm, 0)}"
                         ),
-                        "tx_rate": number(row.tx_rate_mbps, "Mbit/s", sign=False, digits=0),
-                        "rx_rate": number(row.rx_rate_mbps, "Mbit/s", sign=False, digits=0),
+                        "tx_rate": number(row.tx_rate_mbps, 0),
+                        "rx_rate": number(row.rx_rate_mbps, 0),
                         "hours": hours(row.hours),
                         "placements": row.n_placements,
-                        "outage": number(row.outage_min_per_day, "min/day", sign=False),
+                        "outage": number(row.outage_min_per_day, 1),
                         "dropouts": row.n_dropouts,
                     }
                     for row in rows.itertuples()
@@ -341,6 +355,10 @@ class _Page:
 
     def _when(self, utc_ms: float) -> str:
         return format_local(int(utc_ms), self.zone, self.findings.now_utc_ms)
+
+
+def _capital(words: str) -> str:
+    return words[0].upper() + words[1:]
 
 
 def _counted(n: int, word: str) -> str:

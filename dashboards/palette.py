@@ -35,11 +35,11 @@ UNKNOWN_BAND = Stroke("#5f646b", "rgba(95,100,107,0.16)", "solid", "x-thin")
 
 # Coverage, told apart in greys as well.
 COVERAGE = {
-    "link": "#0a4a80",
+    "link": "#7797b3",
     "no link": "#a34503",
-    "suspended": "#a9bccb",
-    "logger off": "#d8d2c4",
-    "adapter failed": "#7d7869",
+    "suspended": "#d9e1e8",
+    "logger off": "#eae4d6",
+    "adapter failed": "#4b4a45",
     "unexplained": "#fdfcf9",
 }
 

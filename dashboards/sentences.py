@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from math import floor, isfinite, log10
 
 from dashboards.analysis.effect import Effect
@@ -15,7 +16,7 @@ VERDICTS = {
     "no-difference": "no difference that matters",
     "undecided": "not enough data yet",
 }
-MINUS = "\N{MINUS SIGN}"
+MINUS = "−"
 _JOINER = "\N{ZERO WIDTH JOINER}"  # holds an emoji together; harmless
 
 
@@ -38,66 +39,86 @@ def version_name(number: int, label: str) -> str:
     return f"v{number} \N{LEFT DOUBLE QUOTATION MARK}{shown(label)}\N{RIGHT DOUBLE QUOTATION MARK}"
 
 
-def number(value: float | None, unit: str, *, sign: bool = True, digits: int | None = None) -> str:
-    """A value as precise as it is worth: 0.1 dB, two significant digits and more of a ratio or of minutes."""
+def number(value: float | None, digits: int, *, sign: bool = False) -> str:
+    """A number with ``digits`` decimals and a true minus sign; "?" where it is unknown."""
     if value is None or not isfinite(value):
         return "?"
-    places = (1 if unit == "dB" else _places(value)) if digits is None else digits
-    text = f"{value:+.{places}f}" if sign and unit != "ratio" else f"{value:.{places}f}"
+    text = f"{value:+.{digits}f}" if sign else f"{value:.{digits}f}"
     if float(text) == 0:
         text = text.lstrip("+-")
     return text.replace("-", MINUS)
 
 
-def _places(value: float) -> int:
-    size = floor(log10(abs(value))) if value else 0
-    return max(0, min(2, 1 - size))
+def _texts(effect: Effect) -> tuple[str, str, str]:
+    """Estimate, low and high, as precise as the interval's width leaves them worth."""
+    ends = [end for end in (effect.low, effect.high) if end is not None]
+    if effect.unit == "ratio":
+        near = len(ends) == 2 and ends[1] < 1.25 * ends[0]
+        values = (effect.estimate, effect.low, effect.high)
+        return tuple(number(x, 2 if near else _significant(x)) for x in values)  # type: ignore[return-value]
+    digits = 1
+    if effect.unit != "dB" and len(ends) == 2:
+        digits = 0 if ends[1] - ends[0] >= 4 else 1
+    signed = any(end < 0 for end in ends)
+    return (
+        number(effect.estimate, digits, sign=True),
+        number(effect.low, digits, sign=signed),
+        number(effect.high, digits, sign=signed),
+    )
+
+
+def _significant(value: float | None) -> int:
+    """Decimals for two significant digits."""
+    return max(0, min(2, 1 - floor(log10(value)))) if value else 0
+
+
+def has_interval(effect: Effect) -> bool:
+    """Whether there was enough for an estimate that can be shown."""
+    return None not in (effect.estimate, effect.low, effect.high)
 
 
 def interval(effect: Effect) -> str:
-    """ "[5.2, 7.0]", or nothing where there is none."""
-    if effect.low is None or effect.high is None:
-        return ""
-    places = None if effect.unit == "dB" else _places(effect.estimate or 1.0)
-    signed = effect.unit != "ratio" and (effect.low < 0 or effect.high < 0)
-    low, high = (number(end, effect.unit, sign=signed, digits=places) for end in (effect.low, effect.high))
+    """ "[5.2, 7.0]"."""
+    _, low, high = _texts(effect)
     return f"[{low}, {high}]"
 
 
-def amount(effect: Effect) -> str:
-    """ "+6.1 dB [5.2, 7.0]", "\N{MULTIPLICATION SIGN} 1.6 [1.4, 1.8]", "not measured"."""
-    if effect.estimate is None:
-        return "not measured"
-    value = number(effect.estimate, effect.unit)
-    text = f"\N{MULTIPLICATION SIGN} {value}" if effect.unit == "ratio" else f"{value} {effect.unit}"
-    return f"{text} {interval(effect)}".rstrip()
+def amount(effect: Effect, *, unit: bool = True) -> str:
+    """ "+6.1 dB [5.2, 7.0]", "× 1.6 [1.4, 1.8]"; without ``unit``, "+6.1 [5.2, 7.0]". An estimate that has no
+    interval is not shown: nobody could tell it from chance."""
+    if not has_interval(effect):
+        return "too little data"
+    value = _texts(effect)[0]
+    if effect.unit == "ratio":
+        value = f"× {value}"
+    elif unit:
+        value = f"{value} {effect.unit}"
+    return f"{value} {interval(effect)}"
 
 
 def margin_text(effect: Effect) -> str:
-    """ "±1 dB", "÷ or × 1.1"."""
+    """ "1 dB", "a factor of 1.1"."""
     if effect.unit == "ratio":
-        return f"\N{DIVISION SIGN} or \N{MULTIPLICATION SIGN} {effect.margin:g}"
-    return f"\N{PLUS-MINUS SIGN}{effect.margin:g} {effect.unit}"
+        return f"a factor of {effect.margin:g}"
+    return f"{effect.margin:g} {effect.unit}"
 
 
 def finding(effect: Effect) -> str:
     """What happened to one metric, without where: "RSSI rose by 6.1 dB [5.2, 7.0]"."""
     name = METRIC_NAMES[effect.metric]
-    if effect.estimate is None:
-        return f"{name}: not enough was measured to tell"
+    if effect.estimate is None or effect.low is None or effect.high is None:
+        return f"too little was measured to judge {name}"
     if effect.verdict == "no-difference":
         return f"no difference in {name} that matters: {amount(effect)}"
     if effect.verdict == "undecided":
         return f"not enough data yet to judge {name}: so far {amount(effect)}"
     if effect.unit == "ratio":
-        times = number(effect.estimate, "ratio")
-        return f"{name} became {times} times what it was {interval(effect)}".rstrip()
-    verb = "rose" if effect.estimate > 0 else "fell"
-    size = number(abs(effect.estimate), effect.unit, sign=False)
-    ends = [end if effect.estimate > 0 else -end for end in (effect.low, effect.high) if end is not None]
-    low, high = (number(end, effect.unit, sign=False) for end in sorted(ends))
+        return f"{name} is {_texts(effect)[0]} times what it was {interval(effect)}"
+    fell = effect.estimate < 0
+    if fell:  # "fell by 6.1 [5.2, 7.0]" rather than "by -6.1 [-7.0, -5.2]"
+        effect = replace(effect, estimate=-effect.estimate, low=-effect.high, high=-effect.low)
     unit = "min a day" if effect.unit == "min/day" else effect.unit
-    return f"{name} {verb} by {size} {unit} [{low}, {high}]"
+    return f"{name} {'fell' if fell else 'rose'} by {_texts(effect)[0].lstrip('+')} {unit} {interval(effect)}"
 
 
 def located_sentence(located: LocatedEffect) -> str:
@@ -154,7 +175,9 @@ def scope_phrase(effect: Effect) -> str:
 
 
 def hours(value: float) -> str:
-    """ "20 h", "4.5 h", "12 min"."""
+    """ "20 h", "4.5 h", "12 min", "< 1 min"."""
+    if 0 < value < 1 / 60:
+        return "< 1 min"
     if value < 1:
         return f"{60 * value:.0f} min"
     return f"{value:.1f} h" if value < 10 else f"{value:.0f} h"

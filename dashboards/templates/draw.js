@@ -6,6 +6,7 @@
   var drawn = [];
   document.querySelectorAll("figure.plot").forEach(function (place) {
     var content = JSON.parse(place.querySelector("script").textContent);
+    if (place.clientWidth < 500 && content.layout.xaxis.type === "date") content.layout.xaxis.nticks = 5;
     if (coarse) content.layout.dragmode = false; // a finger scrolls the page
     var canvas = place.querySelector(".canvas");
     canvas.style.height = content.layout.height + "px";
