@@ -1,8 +1,8 @@
 """What is in the air inside the guest: a dual-band router with hostapd, a laptop with wpa_supplicant.
 
-mac80211_hwsim made three radios. The router's two, phy0 on 5 GHz and phy2 on 2.4 GHz, live in the network namespace
-"router" under one bridge and one network name; phy1 stays outside and is the laptop's. What the laptop hears is set
-at the sender: RSSI = the radio's hwsim/rx_rssi + its transmit power. Standard library only; root only.
+mac80211_hwsim made three radios. The router's two, phy0 on 5 GHz and phy2 on 2.4 GHz, live in the network
+namespace "router" under one bridge and one network name; phy1 stays outside and is the laptop's. What the laptop
+hears is set at the sender: RSSI = the radio's hwsim/rx_rssi + its transmit power. Standard library only; root only.
 """
 
 from __future__ import annotations
@@ -61,11 +61,11 @@ class AccessPoint:
     def __init__(self, phy: str, interface: str, settings: str) -> None:
         self.phy, self.interface = phy, interface
         self._settings = Path(f"/run/{interface}.conf")
-        self._settings.write_text(
-            f"interface={interface}\nctrl_interface=/run/hostapd\n{EVERY_BAND}{settings}"
-        )
+        self._settings.write_text(f"interface={interface}\nctrl_interface=/run/hostapd\n{EVERY_BAND}{settings}")
         self._switches = Path(f"/sys/kernel/debug/ieee80211/{phy}/hwsim")
+        self._power_dbm = 0
         self._hostapd: subprocess.Popen[bytes] | None = None
+        self.bssid = Path(f"/sys/class/net/{interface}/address").read_text().strip()
         run("iw", "phy", phy, "set", "netns", "name", NAMESPACE)
 
     def start(self) -> None:
@@ -73,6 +73,9 @@ class AccessPoint:
         log = open(f"/run/results/hostapd-{self.interface}.txt", "ab")  # noqa: SIM115
         self._hostapd = subprocess.Popen([*IN_ROUTER, "hostapd", str(self._settings)], stdout=log, stderr=log)
         wait_for(f"{self.interface} on the air", lambda: "ENABLED" in self.command("status"))
+        power = re.search(r"txpower (\d+)", run(*IN_ROUTER, "iw", "dev", self.interface, "info"))
+        assert power, f"{self.interface} sends nothing"
+        self._power_dbm = int(power[1])
 
     def stop(self) -> None:
         """Off the air in good order: every station is told."""
@@ -86,19 +89,16 @@ class AccessPoint:
 
     def set_level(self, rssi_dbm: int) -> None:
         """From the next frame on the laptop hears this radio at the level given."""
-        power = re.search(r"txpower ([\d.]+) dBm", run(*IN_ROUTER, "iw", "dev", self.interface, "info"))
-        assert power, f"{self.interface} is not on the air"
-        written = rssi_dbm - round(float(power[1]))
-        (self._switches / "rx_rssi").write_text(str(written % 2**64))  # the file takes no minus sign
+        written = (rssi_dbm - self._power_dbm) % 2**64  # the file takes no minus sign
+        (self._switches / "rx_rssi").write_text(str(written))
+
+    def fix_rate(self, streams: int, mcs: int) -> None:
+        """Send data to the laptop at this VHT rate only."""
+        run(*IN_ROUTER, "iw", "dev", self.interface, "set", "bitrates", "vht-mcs-5", f"{streams}:{mcs}")
 
     def set_mains(self, on: bool) -> None:
         """Pull the plug or put it back: in silence, without a word to any station."""
         (self._switches / "group").write_text("1" if on else "2")
-
-    @property
-    def bssid(self) -> str:
-        """Of this radio's network."""
-        return run(*IN_ROUTER, "cat", f"/sys/class/net/{self.interface}/address").strip()
 
 
 class Laptop:
@@ -125,6 +125,14 @@ class Laptop:
     def command(self, *words: str) -> str:
         """Say something to wpa_supplicant and return its answer."""
         return run("wpa_cli", "-p", "/run/wpa", "-i", LAPTOP, *words, check=False)
+
+    def fix_rate(self, streams: int, mcs: int) -> None:
+        """Send data at this VHT rate only."""
+        run("iw", "dev", LAPTOP, "set", "bitrates", "vht-mcs-5", f"{streams}:{mcs}")
+
+    def free_rate(self) -> None:
+        """Let rate control choose again."""
+        run("iw", "dev", LAPTOP, "set", "bitrates")
 
     def frequency_mhz(self) -> int | None:
         """Of the link by iw, None without a link."""
@@ -162,9 +170,8 @@ def prepare_air() -> None:
 
 def start_traffic() -> subprocess.Popen[bytes]:
     """A few small packets a second each way, so that rates are those of data frames."""
-    nowhere = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
-    loop = f"while :; do busybox ping -q -i 0.2 {ROUTER_ADDRESS}; sleep 0.5; done"  # ping gives up without a link
-    return subprocess.Popen(["sh", "-c", loop], **nowhere)
+    endless = f"while :; do busybox ping -q -i 0.2 {ROUTER_ADDRESS}; sleep 0.5; done"  # ping ends when a link does
+    return subprocess.Popen(["sh", "-c", endless], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
 
 
 def run(*command: str, check: bool = True) -> str:

@@ -1,19 +1,24 @@
 """Boots a Linux kernel with software Wi-Fi radios, on a machine that has neither a Wi-Fi card nor KVM.
 
-Debian's own kernel runs in qemu under plain emulation. Its root is the host's / over virtio-9p, read-only, under a
-layer in memory: the virtual environment that runs the tests is there as it is, and nothing the guest writes reaches
-the host. A second, writable folder carries results out. mac80211_hwsim gives three radios; hostapd and
-wpa_supplicant make a real WPA2 association over them (see air.py).
+Debian's own kernel runs in qemu under plain emulation. Its root is the host's / over virtio-9p, read-only, under
+a layer in memory: the virtual environment that runs the tests is there as it is, and nothing the guest writes
+reaches the host. A second, writable folder carries results out. mac80211_hwsim gives three radios; hostapd and
+wpa_supplicant make a real WPA2 association over them (air.py).
 
-The work folder is .lab in the repository, or LINKTRIAL_LAB_DIR; kernel and initramfs are made once and kept there.
-Root is not needed. By hand:
+The guest's time is counted in its own instructions, 4 ns each: a busy host does not disturb it, and where every
+process sleeps it jumps to the next timer, so that minutes pass in seconds (see pace.py).
 
-    python tests/lab/boot.py                  # the whole scenario; results in .lab/results
-    python tests/lab/boot.py SCRIPT.sh        # any script, as root inside the guest
+The work folder is .lab in the repository, or LINKTRIAL_LAB_DIR; kernel and initramfs are made once and kept. Root
+is not needed. By hand:
+
+    python tests/lab/boot.py                      # the whole story of guest.py; results in .lab/results
+    python tests/lab/boot.py --script FILE        # any shell script, as root inside the guest
 """
 
 from __future__ import annotations
 
+import argparse
+import fcntl
 import lzma
 import os
 import platform
@@ -33,10 +38,11 @@ PROGRAMS = (
     *("qemu-system-x86_64", "busybox", "depmod", "modprobe", "apt-get", "apt-cache", "dpkg-deb", *REGULATORY),
     *("hostapd", "hostapd_cli", "wpa_supplicant", "wpa_cli", "iw", "ip", "setpriv"),
 )
+GUEST_IS_DONE = "guest script ended with 0"  # as init.sh says it
 SYSTEM_PATH = "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin"
 
 
-class LabFailed(Exception):
+class LabError(Exception):
     """The guest did not boot or did not finish; the message ends with the last lines of its console."""
 
 
@@ -54,37 +60,44 @@ def work_folder() -> Path:
 
 
 def prepare(work: Path) -> Machine:
-    """Fetch Debian's kernel as a file and build the initramfs, unless both are there already."""
+    """Fetch Debian's kernel as a file and build the initramfs, unless both are there already. Safe to be called by
+    several processes at once."""
+    work.mkdir(parents=True, exist_ok=True)
+    with open(work / "lock", "w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        return _prepare(work)
+
+
+def _prepare(work: Path) -> Machine:
     if platform.machine() != "x86_64":
-        raise LabFailed(f"the lab emulates x86_64 on x86_64, and this machine is {platform.machine()}")
+        raise LabError(f"the lab emulates x86_64 on x86_64, and this machine is {platform.machine()}")
     machine = Machine(work / "vmlinuz", work / "initramfs.gz")
-    built_from = work / "init.sh"
-    init = (HERE / "init.sh").read_text(encoding="utf-8")
-    if machine.kernel.exists() and built_from.exists() and built_from.read_text(encoding="utf-8") == init:
+    built_from = work / "built-from.txt"
+    recipe = (HERE / "init.sh").read_text(encoding="utf-8") + " ".join((*BEFORE_ROOT, *AFTER_ROOT))
+    if built_from.exists() and built_from.read_text(encoding="utf-8") == recipe:
         return machine
     built_from.unlink(missing_ok=True)
-    work.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=work) as scratch:
         unpacked, tree = Path(scratch, "unpacked"), Path(scratch, "initramfs")
         _fetch_kernel(Path(scratch), unpacked)
         _build_initramfs(next(unpacked.glob("**/lib/modules/*")), tree, machine.initramfs)
         shutil.copy(next(unpacked.glob("boot/vmlinuz-*")), machine.kernel)
-    built_from.write_text(init, encoding="utf-8")  # last: it says that the rest is whole
+    built_from.write_text(recipe, encoding="utf-8")  # last: it says that the rest is whole
     return machine
 
 
-def boot(work: Path, script: str, *, limit_s: float = 420) -> Path:
-    """Run a shell script as root inside the guest and return the folder of its results.
+def boot(work: Path, results: Path, script: str, *, limit_s: float = 900) -> None:
+    """Run a shell script as root inside the guest; it finds the folder ``results`` at /run/results.
 
-    The script finds that folder at /run/results. The guest has two processors and 1 GiB, and the right time.
+    The guest has one processor, 1 GiB, and a clock that starts right.
     """
     machine = prepare(work)
-    results = work / "results"
     shutil.rmtree(results, ignore_errors=True)
     results.mkdir()
     (results / "start.sh").write_text(script, encoding="utf-8")
     command = [
-        *("qemu-system-x86_64", "-accel", "tcg,thread=multi", "-cpu", "max", "-smp", "2", "-m", "1024"),
+        *("qemu-system-x86_64", "-accel", "tcg,thread=single", "-cpu", "max", "-m", "1024"),
+        *("-icount", "shift=2,sleep=off", "-rtc", "base=utc,clock=vm"),
         *("-display", "none", "-nodefaults", "-no-reboot", "-serial", f"file:{results}/console.txt"),
         *("-kernel", str(machine.kernel), "-initrd", str(machine.initramfs)),
         *("-append", "console=ttyS0 panic=-1 quiet"),
@@ -94,14 +107,15 @@ def boot(work: Path, script: str, *, limit_s: float = 420) -> Path:
     try:
         subprocess.run(command, env=_environment(), stdin=subprocess.DEVNULL, check=True, timeout=limit_s)
     except subprocess.TimeoutExpired:
-        raise LabFailed(f"the guest was not done after {limit_s:.0f} s\n{console(results)}") from None
+        raise LabError(f"the guest was not done after {limit_s:.0f} s\n{console(results)}") from None
     except subprocess.CalledProcessError as error:
-        raise LabFailed(f"qemu ended with {error.returncode}\n{console(results)}") from None
-    return results
+        raise LabError(f"qemu ended with {error.returncode}\n{console(results)}") from None
+    if GUEST_IS_DONE not in console(results):
+        raise LabError(f"the guest's script failed\n{console(results)}")
 
 
-def scenario() -> str:
-    """The script that plays guest.py with the interpreter, and so the installed program, of this very process."""
+def story() -> str:
+    """The script that plays guest.py with this very interpreter, beside which the program is installed."""
     return f'export PATH="{SYSTEM_PATH}"\nexec "{sys.executable}" "{HERE / "guest.py"}" 2>&1\n'
 
 
@@ -116,7 +130,7 @@ def _fetch_kernel(scratch: Path, into: Path) -> None:
     depends = _output("apt-cache", "depends", "linux-image-amd64")
     package = next((line.split()[1] for line in depends.splitlines() if "Depends:" in line), None)
     if package is None:
-        raise LabFailed("apt knows no linux-image-amd64: run 'apt-get update'")
+        raise LabError("apt knows no linux-image-amd64: run 'apt-get update'")
     _output("apt-get", "-qq", "download", package, cwd=scratch)
     _output("dpkg-deb", "--extract", str(next(scratch.glob(f"{package}_*.deb"))), str(into))
 
@@ -142,16 +156,8 @@ def _build_initramfs(modules: Path, tree: Path, archive: Path) -> None:
         shutil.copy(modules / name, target)
     _output("depmod", "-b", str(tree), modules.name)
     names = "\n".join(str(path.relative_to(tree)) for path in sorted(tree.rglob("*"))).encode()
-    packed = subprocess.run(
-        [_which("busybox"), "cpio", "-o", "-H", "newc"],
-        cwd=tree,
-        input=names,
-        capture_output=True,
-        check=True,
-    )
-    archive.write_bytes(
-        subprocess.run(["gzip", "-1"], input=packed.stdout, capture_output=True, check=True).stdout
-    )
+    pack = f"'{_which('busybox')}' cpio -o -H newc | gzip -1 > '{archive}'"
+    subprocess.run(["bash", "-o", "pipefail", "-c", pack], cwd=tree, input=names, stderr=subprocess.DEVNULL, check=True)
 
 
 def _copy_module(path: Path, modules: Path, target: Path) -> None:
@@ -167,7 +173,7 @@ def _copy_module(path: Path, modules: Path, target: Path) -> None:
 def _output(*command: str, cwd: Path | None = None) -> str:
     done = subprocess.run(command, cwd=cwd, env=_environment(), capture_output=True, text=True)
     if done.returncode:
-        raise LabFailed(f"'{' '.join(command)}' ended with {done.returncode}: {done.stderr.strip()}")
+        raise LabError(f"'{' '.join(command)}' ended with {done.returncode}: {done.stderr.strip()}")
     return done.stdout
 
 
@@ -178,13 +184,24 @@ def _environment() -> dict[str, str]:
 def _which(program: str) -> str:
     found = shutil.which(program, path=_environment()["PATH"])
     if found is None:
-        raise LabFailed(f"there is no program '{program}'; tests/system-packages names its package")
+        raise LabError(f"there is no program '{program}'; tests/system-packages names its package")
     return found
 
 
-if __name__ == "__main__":
-    text = Path(sys.argv[1]).read_text(encoding="utf-8") if sys.argv[1:] else scenario()
+def main() -> None:
+    """Boot once and show the console."""
+    parser = argparse.ArgumentParser(description="Boot the lab once.")
+    parser.add_argument("--script", type=Path, help="a shell script instead of the story of guest.py")
+    parser.add_argument("--results", type=Path, help="folder for what the guest carries out; it is emptied first")
+    args = parser.parse_args()
+    script = args.script.read_text(encoding="utf-8") if args.script else story()
+    results = (args.results or work_folder() / "results").resolve()
     try:
-        print(console(boot(work_folder(), text), 400))
-    except LabFailed as error:
-        sys.exit(str(error))
+        boot(work_folder(), results, script)
+    except LabError as error:
+        sys.exit(f"lab: {error}")
+    print(console(results, 1000))
+
+
+if __name__ == "__main__":
+    main()
