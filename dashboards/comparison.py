@@ -11,6 +11,8 @@ import pandas as pd
 
 from dashboards.analysis.effect import Effect, estimate_effect
 from logger.errors import LogError
+from logger.settings import Settings
+from logger.wording import printable
 
 METRICS = ("rssi", "tx-rate", "rx-rate", "outage")
 BANDS = ("2.4", "5", "6")
@@ -27,6 +29,19 @@ class Judgement:
 
 
 PLAIN_JUDGEMENT = Judgement({})
+
+
+def judgement(settings: Settings) -> Judgement:
+    """As the owner's settings say."""
+    return Judgement(
+        {
+            "rssi": settings.margin_rssi_db,
+            "tx-rate": settings.margin_rate_ratio,
+            "rx-rate": settings.margin_rate_ratio,
+            "outage": settings.margin_outage_min_per_day,
+        },
+        settings.washout_s,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,21 +77,21 @@ def compare_versions(
     location: str | None = None,
     band: str | None = None,
     metrics: tuple[str, ...] = METRICS,
-    judgement: Judgement = PLAIN_JUDGEMENT,
+    judged: Judgement = PLAIN_JUDGEMENT,
 ) -> list[LocatedEffect]:
     """Effects of ``b`` against ``a``, by location, band and metric; empty where no location has both.
 
     ``blocks`` as load_blocks gives them. A band counts at a location where both versions have a linked
     block in it: a band that one version never used there has nothing to be compared with."""
     return [
-        LocatedEffect(a, b, place, its_band, estimate_effect(part, a, b, metric, **_how(metric, judgement)))
+        LocatedEffect(a, b, place, its_band, estimate_effect(part, a, b, metric, **_how(metric, judged)))
         for place, its_band, part in _parts_with_both(blocks, a, b, location, band)
         for metric in metrics
     ]
 
 
-def _how(metric: str, judgement: Judgement) -> dict[str, float | None]:
-    return {"margin": judgement.margins.get(metric), "washout_s": judgement.washout_s}
+def _how(metric: str, judged: Judgement) -> dict[str, float | None]:
+    return {"margin": judged.margins.get(metric), "washout_s": judged.washout_s}
 
 
 def _parts_with_both(
@@ -129,12 +144,12 @@ def find_version(versions: pd.DataFrame, words: str) -> int:
     if len(found) == 1:
         return found[0]
     if found:
-        raise NothingToCompare(f"{len(found)} versions are called {words!r}; say {_listed(found)}")
+        raise NothingToCompare(f"{len(found)} versions are called {_quoted(words)}; say {_listed(found)}")
     if not numbers:
         raise NothingToCompare("the log has no config versions yet; 'linktrial log' begins with v1")
-    near = get_close_matches(words, [*(f"v{number}" for number in numbers), *labels], 1, cutoff=0.5)
-    hint = f"did you mean {near[0]!r}?" if near else f"there are {_listed(numbers)}"
-    raise NothingToCompare(f"there is no config version {words!r}; {hint}")
+    near = [] if digits.isdecimal() else get_close_matches(words, labels, 1, cutoff=0.4)
+    hint = f"did you mean {_quoted(near[0])}?" if near else f"there are {_listed(numbers)}"
+    raise NothingToCompare(f"there is no config version {_quoted(words)}; {hint}")
 
 
 def find_location(periods: pd.DataFrame, name: str) -> str:
@@ -146,19 +161,36 @@ def find_location(periods: pd.DataFrame, name: str) -> str:
     folded = [place for place in known if place.casefold() == name.casefold()]
     if len(folded) == 1:
         return folded[0]
-    near = get_close_matches(name, known, 1, cutoff=0.4)
-    hint = f"did you mean {near[0]!r}?" if near else f"there are {', '.join(map(repr, known[:8])) or 'none'}"
-    raise NothingToCompare(f"there is no location {name!r}; {hint}")
+    by_word = {word.casefold(): place for place in reversed(known) for word in [*place.split(), place]}
+    near = get_close_matches(name.casefold(), by_word, 1, cutoff=0.5)
+    hint = (
+        f"did you mean {_quoted(by_word[near[0]])}?"
+        if near
+        else f"there are {', '.join(map(_quoted, known[:8])) or 'none'}"
+    )
+    raise NothingToCompare(f"there is no location {_quoted(name)}; {hint}")
 
 
-def versions_by_location(blocks: pd.DataFrame) -> str:
-    """Which versions each location has, in one line."""
-    have = blocks[blocks["connected"]].groupby("location")["version"].unique()
-    if have.empty:
-        return "nothing has been logged yet"
-    first = list(have.items())[:12]
-    shown = ", ".join(f"{place!r} has {_listed(sorted(numbers.tolist()))}" for place, numbers in first)
-    return shown + (", ..." if len(have) > 12 else "")
+def nothing_in_common(blocks: pd.DataFrame, a: int, b: int, location: str | None, band: str | None) -> str:
+    """One line for a comparison that has no location: which versions each location has."""
+    linked = blocks[blocks["connected"] & blocks["band"].notna()]
+    if linked.empty:
+        return "nothing has been logged with a link yet; 'linktrial log' starts"
+    linked = linked if location is None else linked[linked["location"] == location]
+    linked = linked if band is None else linked[linked["band"] == band]
+    on_band = "" if band is None else f" on {band} GHz"
+    where = "no location" if location is None else _quoted(location)
+    have = linked.groupby("location")["version"].unique()
+    first = "; ".join(
+        f"{_quoted(place)} has {_listed(sorted(found.tolist()))}" for place, found in have.iloc[:12].items()
+    )
+    more = "; ..." if len(have) > 12 else ""
+    verb = "has both" if location is None else "does not have both"
+    return f"{where} {verb} v{a} and v{b}{on_band}: {first or 'nothing was logged there'}{more}"
+
+
+def _quoted(text: str) -> str:
+    return f"'{printable(text)}'"
 
 
 def _listed(numbers: list[int]) -> str:

@@ -17,7 +17,8 @@ import plotly.graph_objects as go
 from dashboards import palette
 from dashboards.analysis.coverage import KINDS
 from dashboards.comparison import LocatedEffect
-from dashboards.sentences import METRIC_NAMES, amount, band_name, shown
+from dashboards.sentences import METRIC_NAMES, amount, band_name
+from logger.wording import printable
 
 FONT = "system-ui, -apple-system, 'Segoe UI', Roboto, 'Helvetica Neue', Arial, sans-serif"
 MOST_SPANS = 80  # config versions' spans drawn through all rows; more would only be stripes
@@ -34,7 +35,7 @@ def clock_ms(utc_ms: Any, zone: str) -> np.ndarray:
 
 def text(name: str, most: int = 200) -> str:
     """A name for Plotly, which reads tags and entities in all text."""
-    safe = shown(name)
+    safe = printable(name)
     return escape(safe if len(safe) <= most else safe[: most - 1].rstrip() + "…", quote=False)
 
 

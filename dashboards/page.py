@@ -32,11 +32,11 @@ from dashboards.sentences import (
     margin_text,
     number,
     scope_phrase,
-    shown,
     summary_sentences,
 )
 from logger.router_settings import BANDS, difference, eirp_dbm
 from logger.times import format_duration, format_local
+from logger.wording import counted, printable
 
 MOST_MARKS_A_ROW = 110  # events of a kind; nearer ones are one mark
 MOST_LISTED = 10  # outages and gaps, the longest
@@ -131,9 +131,9 @@ class _Page:
             "from": self._when(self.begin_ms),
             "to": self._when(self.end_ms),
             "hours": hours(float(blocks["covered_s"].sum()) / 3600),
-            "locations": _counted(blocks["location"].nunique(), "location"),
-            "placements": _counted(blocks["placement_id"].nunique(), "placement"),
-            "versions": _counted(blocks["version"].nunique(), "config version"),
+            "locations": counted(blocks["location"].nunique(), "location"),
+            "placements": counted(blocks["placement_id"].nunique(), "placement"),
+            "versions": counted(blocks["version"].nunique(), "config version"),
             "n_versions": str(blocks["version"].nunique()),
         }
 
@@ -146,19 +146,19 @@ class _Page:
         warnings: dict[str, list[str]] = {}
         for located in effects:
             for warning in located.effect.warnings:
-                where = f"{shown(located.location)}, {band_name(located.band)}"
+                where = f"{printable(located.location)}, {band_name(located.band)}"
                 if where not in warnings.setdefault(warning, []):
                     warnings[warning].append(where)
         return {
             "version": change.version,
             "before": change.before,
-            "label": shown(self.labels[change.version]),
+            "label": printable(self.labels[change.version]),
             "at": self._when(change.at_utc_ms),
             "difference": self._difference(change.before, change.version),
             "sentences": summary_sentences(change.before, change.version, effects),
             "rows": [
                 {
-                    "location": shown(place),
+                    "location": printable(place),
                     "band": band_name(band),
                     "effects": [self._effect_cell(found.get(metric)) for metric in METRICS],
                     "scope": scope_phrase(found["rssi"].effect),
@@ -166,7 +166,7 @@ class _Page:
                 }
                 for (place, band), found in by_place.items()
             ],
-            "warnings": [{"text": shown(text), "where": places} for text, places in warnings.items()],
+            "warnings": [{"text": printable(text), "where": places} for text, places in warnings.items()],
         }
 
     def _effect_cell(self, located: LocatedEffect | None) -> dict[str, str]:
@@ -176,7 +176,8 @@ class _Page:
 
     def _difference(self, before: int, after: int) -> list[str]:
         return [
-            shown(phrase).replace(" -> ", " → ") for phrase in difference(self.settings[before], self.settings[after])
+            printable(phrase).replace(" -> ", " → ")
+            for phrase in difference(self.settings[before], self.settings[after])
         ]
 
     # Over time
@@ -253,11 +254,11 @@ class _Page:
     def _location_tables(self) -> Iterator[dict[str, Any]]:
         for place, rows in self.findings.summary.groupby("location", sort=True):
             yield {
-                "location": shown(str(place)),
+                "location": printable(str(place)),
                 "rows": [
                     {
                         "version": f"v{row.version}",
-                        "label": shown(self.labels[row.version]),
+                        "label": printable(self.labels[row.version]),
                         "band": band_name(row.band if isinstance(row.band, str) else None),
                         "rssi": number(row.rssi_median_dbm, 1),
                         "rssi_range": "" if np.isnan(row.rssi_low_dbm) else (
@@ -280,14 +281,14 @@ class _Page:
         if spells.empty:
             return {"n": 0}
         return {
-            "n": _counted(int(spells["n_dropouts"].sum()), "outage"),
+            "n": counted(int(spells["n_dropouts"].sum()), "outage"),
             "total": format_duration(float(spells["lasted_s"].sum())),
             "longest": [
                 {
                     "at": self._when(row.started_at_utc_ms),
                     "lasted": format_duration(row.lasted_s),
                     "n": row.n_dropouts,
-                    "location": shown(row.location),
+                    "location": printable(row.location),
                     "band": band_name(row.band if isinstance(row.band, str) else None),
                     "version": f"v{row.version}",
                 }
@@ -304,11 +305,11 @@ class _Page:
             eirps = {band: eirp_dbm(row.settings, band) for band in BANDS}
             yield {
                 "version": f"v{row.version}",
-                "label": shown(row.label),
+                "label": printable(row.label),
                 "first": "" if mine.empty else self._when(mine["period_started_at_utc_ms"].min()),
                 "difference": self._difference(before, row.version) if before else
-                    [shown(phrase) for phrase in difference({}, row.settings)],
-                "notes": shown(row.notes),
+                    [printable(phrase) for phrase in difference({}, row.settings)],
+                "notes": printable(row.notes),
                 "eirp": [f"{band_name(band)} {eirp:.1f} dBm" for band, eirp in eirps.items() if eirp is not None],
             }  # fmt: skip
             before = row.version
@@ -359,7 +360,3 @@ class _Page:
 
 def _capital(words: str) -> str:
     return words[0].upper() + words[1:]
-
-
-def _counted(n: int, word: str) -> str:
-    return f"{n:,} {word}" if n == 1 else f"{n:,} {word}s"

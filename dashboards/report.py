@@ -67,7 +67,7 @@ def find(
     *,
     now_utc_ms: int,
     zone: str,
-    judgement: Judgement = PLAIN_JUDGEMENT,
+    judged: Judgement = PLAIN_JUDGEMENT,
     progress: Callable[[float], object] = lambda share: None,
 ) -> Findings:
     """Work out what ``log`` says. ``zone``: IANA name of the zone whose clock times are shown.
@@ -77,7 +77,7 @@ def find(
     expected = router_changes(frames.periods)
     for done, change in enumerate(expected):
         progress(done / len(expected))
-        effects = compare_versions(frames.blocks, change.before, change.version, judgement=judgement)
+        effects = compare_versions(frames.blocks, change.before, change.version, judged=judged)
         changes.append((change, effects))
     progress(1.0)
     return Findings(
@@ -92,14 +92,14 @@ def write_report(
     *,
     now_utc_ms: int,
     zone: str,
-    judgement: Judgement = PLAIN_JUDGEMENT,
+    judged: Judgement = PLAIN_JUDGEMENT,
     progress: Callable[[float], object] = lambda share: None,
 ) -> Path:
     """Write the report of ``log`` as one HTML file that asks nothing of any network; returns its path.
 
     Raises LogError where it cannot be written.
     """
-    findings = find(log, now_utc_ms=now_utc_ms, zone=zone, judgement=judgement, progress=progress)
+    findings = find(log, now_utc_ms=now_utc_ms, zone=zone, judged=judged, progress=progress)
     return write_html(findings, path)
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from math import floor, isfinite, log10
+from unicodedata import category, combining, east_asian_width
 
 from dashboards.analysis.effect import Effect
 from dashboards.comparison import LocatedEffect
+from logger.wording import printable
 
 METRIC_NAMES = {"rssi": "RSSI", "tx-rate": "tx rate", "rx-rate": "rx rate", "outage": "outage"}
 VERDICTS = {
@@ -17,16 +19,6 @@ VERDICTS = {
     "undecided": "not enough data yet",
 }
 MINUS = "−"
-_JOINER = "\N{ZERO WIDTH JOINER}"  # holds an emoji together; harmless
-
-
-def shown(text: str) -> str:
-    """A name as it may be printed anywhere: characters that steer a terminal, hide, or turn the direction of
-    writing become \\xNN or \\uNNNN."""
-    return "".join(
-        char if char.isprintable() or char == _JOINER else char.encode("unicode_escape", "replace").decode()
-        for char in text.encode("utf-8", "backslashreplace").decode()
-    )
 
 
 def band_name(band: str | None) -> str:
@@ -36,7 +28,7 @@ def band_name(band: str | None) -> str:
 
 def version_name(number: int, label: str) -> str:
     """v2 "5 dBi antenna"."""
-    return f"v{number} \N{LEFT DOUBLE QUOTATION MARK}{shown(label)}\N{RIGHT DOUBLE QUOTATION MARK}"
+    return f"v{number} \N{LEFT DOUBLE QUOTATION MARK}{printable(label)}\N{RIGHT DOUBLE QUOTATION MARK}"
 
 
 def number(value: float | None, digits: int, *, sign: bool = False) -> str:
@@ -123,7 +115,7 @@ def finding(effect: Effect) -> str:
 
 def located_sentence(located: LocatedEffect) -> str:
     """One sentence: "On 5 GHz at bench by the window, RSSI rose by 6.1 dB [5.2, 7.0]." """
-    where = f"On {band_name(located.band)} at {shown(located.location)}"
+    where = f"On {band_name(located.band)} at {printable(located.location)}"
     return f"{where}, {finding(located.effect)}."
 
 
@@ -154,7 +146,7 @@ def _summary_sentence(name: str, effects: list[LocatedEffect], *, whole: bool) -
         ("undecided", "cannot be judged yet"),
     ):
         places = [
-            f"on {band_name(located.band)} at {shown(located.location)} ({amount(located.effect)})"
+            f"on {band_name(located.band)} at {printable(located.location)} ({amount(located.effect)})"
             for located in effects
             if located.effect.verdict == verdict and (whole or verdict in ("better", "worse"))
         ]
@@ -181,3 +173,49 @@ def hours(value: float) -> str:
     if value < 1:
         return f"{60 * value:.0f} min"
     return f"{value:.1f} h" if value < 10 else f"{value:.0f} h"
+
+
+def comparison_text(a: int, b: int, labels: Mapping[int, str], effects: Sequence[LocatedEffect]) -> str:
+    """The answer of ``compare`` for a terminal: a table, a sentence per row with a verdict, what to mind."""
+    confidence = effects[0].effect.confidence
+    head = f"{version_name(b, labels[b])} against {version_name(a, labels[a])}, with {100 * confidence:g} % intervals"
+    columns = ("location", "band", "metric", "effect", "verdict", f"logged v{a} / v{b}", "holds for")
+    rows = [
+        (
+            printable(located.location),
+            band_name(located.band),
+            METRIC_NAMES[located.effect.metric],
+            amount(located.effect),
+            VERDICTS[located.effect.verdict] if has_interval(located.effect) else "",
+            f"{hours(located.effect.hours_a)} / {hours(located.effect.hours_b)}",
+            scope_phrase(located.effect),
+        )
+        for located in effects
+    ]
+    lines = [head, "", *_aligned([columns, *rows]), ""]
+    lines += [located_sentence(located) for located in effects if located.effect.verdict in ("better", "worse")]
+    warnings: dict[str, list[str]] = {}
+    for located in effects:
+        for warning in located.effect.warnings:
+            where = f"{printable(located.location)}, {band_name(located.band)}"
+            if where not in warnings.setdefault(printable(warning), []):
+                warnings[printable(warning)].append(where)
+    if warnings:
+        lines += ["", "To mind:", *(f"- {warning} ({'; '.join(places)})" for warning, places in warnings.items())]
+    return "\n".join(lines).replace(MINUS, "-")  # not every terminal has a true minus
+
+
+def _aligned(rows: Sequence[tuple[str, ...]]) -> list[str]:
+    widths = [max(_width(row[column]) for row in rows) for column in range(len(rows[0]))]
+    return [
+        "  ".join(cell + " " * (width - _width(cell)) for cell, width in zip(row, widths, strict=True)).rstrip()
+        for row in rows
+    ]
+
+
+def _width(text: str) -> int:
+    """Columns that ``text`` takes on a terminal: East Asian and emoji characters take two, combining ones none."""
+    return sum(
+        0 if combining(char) or category(char) in ("Mn", "Me", "Cf") else 2 if east_asian_width(char) in "WF" else 1
+        for char in text
+    )

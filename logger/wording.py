@@ -24,8 +24,14 @@ def counted(n: int, thing: str) -> str:
 
 
 def printable(text: str) -> str:
-    """``text`` without what could move the cursor, hide or reorder; such characters become ``\\xNN``."""
-    return "".join(c if c.isprintable() else "".join(f"\\x{b:02x}" for b in c.encode("utf-8", "replace")) for c in text)
+    """``text`` without what could move the cursor, hide or reorder; such characters become ``\\xNN``. The joiner that
+    holds an emoji together may stay."""
+    return "".join(
+        c
+        if c.isprintable() or c == "\N{ZERO WIDTH JOINER}"
+        else "".join(f"\\x{b:02x}" for b in c.encode("utf-8", "replace"))
+        for c in text
+    )
 
 
 def reading_words(

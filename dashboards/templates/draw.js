@@ -15,7 +15,9 @@
   });
   window.addEventListener("beforeprint", function () {
     document.querySelectorAll("details").forEach(function (more) { more.open = true; });
-    drawn.forEach(function (canvas) { window.Plotly.relayout(canvas, { autosize: false, width: Math.min(680, canvas.clientWidth) }); });
+    drawn.forEach(function (canvas) { // A4 and Letter leave 180 mm
+      window.Plotly.relayout(canvas, { autosize: false, width: canvas.closest(".pair") ? 325 : 680 });
+    });
   });
   window.addEventListener("afterprint", function () {
     drawn.forEach(function (canvas) { window.Plotly.relayout(canvas, { autosize: true, width: null }); });
