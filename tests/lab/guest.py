@@ -16,6 +16,7 @@ import stat
 import subprocess
 import sys
 import time
+from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -135,9 +136,9 @@ def play(story: Story) -> None:
     daemon = Daemon()
     laptop.fix_rate(*UPLINK[0])
     five.fix_rate(*DOWNLINK[0])
-    wait_for("the log", LOG.exists)
+    wait_for("the logger's start", lambda: rows_in_log("event") > 0, 120)
     with story.pace.let_go():
-        wait_for("the first sample in the log", lambda: samples_in_log() > 0)
+        wait_for("the first samples in the log", lambda: rows_in_log("sample") > 0, 60)
     story.program("at", "at", "wheel by the window")
     compare_two_stays(story, five, laptop, daemon)
 
@@ -196,8 +197,9 @@ def play(story: Story) -> None:
     story.moment("card back")
     back = now_ms()
     with story.pace.let_go():
-        wait_for("samples after the card's return", lambda: samples_in_log(back + 2000) > 2, 60)
+        wait_for("samples after the card's return", lambda: rows_in_log("sample", since_utc_ms=back + 2000) > 2, 60)
 
+    story.moment("logging again")
     story.program("status", "status", "--json")
     story.moment("told to stop", alive=daemon.alive())
     code = daemon.stop()
@@ -259,18 +261,16 @@ def shell_loop_cost(turns: int) -> dict[str, float]:
     return costs
 
 
-def samples_in_log(since_utc_ms: int = 0) -> int:
-    """How many samples the log holds from a moment on; 0 without a log."""
+def rows_in_log(table: str, since_utc_ms: int = 0) -> int:
+    """How many samples or events the log holds from a moment on; 0 without a log."""
     if not LOG.exists():
         return 0
-    db = sqlite3.connect(f"file:{LOG}?mode=ro", uri=True)
+    query = f"SELECT count(*) FROM {table} WHERE time_utc_ms >= ?"
     try:
-        found: int = db.execute("SELECT count(*) FROM sample WHERE time_utc_ms >= ?", (since_utc_ms,)).fetchone()[0]
-        return found
+        with closing(sqlite3.connect(f"file:{LOG}?mode=ro", uri=True)) as db:
+            return int(db.execute(query, (since_utc_ms,)).fetchone()[0])
     except sqlite3.OperationalError:
-        return 0  # not made yet
-    finally:
-        db.close()
+        return 0  # it is only being made
 
 
 def open_to_everyone() -> None:
