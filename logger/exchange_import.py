@@ -56,18 +56,21 @@ def import_recording(
         n_bytes = path.stat().st_size
     except OSError as error:
         raise ImportRefused(f"{path} cannot be read: {error.strerror}") from error
-    with tqdm(total=n_bytes, unit="B", unit_scale=True, desc="reading", leave=False, disable=quiet) as bar:
+    with _bar("reading", n_bytes, quiet) as bar:
         recording = read_recording(path, ignore_extra=ignore_extra, progress=lambda n: bar.update(n - bar.n))
     _refuse_twice(log.db, recording, zone)
     spots = arrange(recording)
-    with tqdm(
-        total=2 * recording.n_rows, unit="row", unit_scale=True, desc="writing", leave=False, disable=quiet
-    ) as bar:
+    with _bar("writing", 2 * recording.n_rows, quiet) as bar:  # each row is folded, then written
         # Blocks first: the daemon waits while a transaction is open.
         codes = _codes(recording)
         blocks = [[_fold(stay, spot.pace_ms, codes, bar) for stay in spot.stays] for spot in spots]
         with log.transaction() as db:
             return _Writer(db, recording, now_utc_ms, zone, bar).write(spots, blocks, codes)
+
+
+def _bar(what: str, total: int, quiet: bool) -> tqdm[NoReturn]:
+    form = "{desc}: {percentage:3.0f} % |{bar}| {remaining} left"
+    return tqdm(total=total, desc=what, bar_format=form, leave=False, disable=quiet)
 
 
 def _refuse_twice(db: sqlite3.Connection, recording: Recording, zone: str) -> None:
