@@ -62,6 +62,7 @@ class Sampler:
         self._gap_s = GAP_INTERVALS * interval_s
         self._last: Moment | None = None  # of the last tick
         self._before: tuple[Moment, LinkReading] | None = None  # of the last sample, while differences hold
+        self._surveyed: LinkReading | None = None  # the last with channel counters, while differences hold
         self._told: list[LinkEvent] = []
         self._story = LinkStory()
         self._trouble = _Trouble()
@@ -92,11 +93,13 @@ class Sampler:
         elif now.elapsed_s < self._settling_until_s:
             self._before = None
             return [], events
-        before = self._before
-        if before and now.elapsed_s - before[0].elapsed_s > self._gap_s:
-            before = None
+        before, surveyed = self._before, self._surveyed
+        if before is None or now.elapsed_s - before[0].elapsed_s > self._gap_s:
+            before = surveyed = None
         self._before = (now, reading)
-        return [sample_of(reading, before[1] if before else None, now.utc_ms)], events
+        # An adapter may survey the channel less often than it is read.
+        self._surveyed = surveyed if reading.channel_active_ms_total is None else reading
+        return [sample_of(reading, before[1] if before else None, surveyed, now.utc_ms)], events
 
     def _read(self) -> LinkReading:
         """A reading that agrees with the events in ``_told``: read again if the link changed meanwhile."""
@@ -163,9 +166,9 @@ class _Trouble:
         return events
 
 
-def sample_of(reading: LinkReading, before: LinkReading | None, utc_ms: int) -> Sample:
-    """The row of one reading. ``before`` is the reading of the sample before, None where differences from it
-    would mean nothing (first sample, sleep, gap)."""
+def sample_of(reading: LinkReading, before: LinkReading | None, surveyed: LinkReading | None, utc_ms: int) -> Sample:
+    """The row of one reading. ``before`` is the reading of the sample before, ``surveyed`` the last one with
+    channel counters; None where differences from them would mean nothing (first sample, sleep, gap)."""
     rx_bytes = tx_bytes = None
     if before is not None:
         rx_bytes = _difference(reading.interface_rx_bytes_total, before.interface_rx_bytes_total)
@@ -206,7 +209,7 @@ def sample_of(reading: LinkReading, before: LinkReading | None, utc_ms: int) -> 
         tx_retries=tx_retries,
         tx_failed=tx_failed,
         beacon_losses=beacon_losses,
-        busy_permille=None if before is None else _busy_permille(reading, before),
+        busy_permille=None if surveyed is None else _busy_permille(reading, surveyed),
         rx_bytes=rx_bytes,
         tx_bytes=tx_bytes,
     )
@@ -228,7 +231,7 @@ def _same_association(reading: LinkReading, before: LinkReading) -> bool:
 
 
 def _busy_permille(reading: LinkReading, before: LinkReading) -> int | None:
-    """Share of the time listened on the channel, since the reading before, in which it was busy, in
+    """Share of the time listened on the channel, since the survey before, in which it was busy, in
     1/1000."""
     if reading.frequency_mhz != before.frequency_mhz:
         return None

@@ -7,18 +7,20 @@ the router is said with 'linktrial at' and 'linktrial changed' while this runs.
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 
 from adapters.clock import Clock, SystemClock
 from adapters.contract import Adapter
 from logger.commands import add_log_option, open_log
+from logger.errors import LogError
 from logger.settings import Settings, in_range, load_settings, range_words, settings_path, settings_text
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--interval", type=_interval, metavar="SECONDS", help="between samples: 0.1 to 3600 (else 5)")
     parser.add_argument("--interface", metavar="NAME", help="the wireless interface (else the one that is found)")
-    parser.add_argument("--simulated", type=int, metavar="SEED", help="a simulated radio instead of a card, to try it")
+    parser.add_argument("--simulated", type=int, metavar="SEED", help="a simulated radio instead of a card; needs --db")
     parser.add_argument("--show-settings", action="store_true", help="print the settings in force as a settings file")
     add_log_option(parser)
 
@@ -28,6 +30,8 @@ def run(args: argparse.Namespace) -> int:
     if args.show_settings:
         print(f"# {settings_path()}\n\n{settings_text(settings)}", end="")
         return 0
+    if args.simulated is not None and not args.db and "LINKTRIAL_DB" not in os.environ:
+        raise LogError("a simulated radio has no business in your own log; say --db with another file")
     return _log(args, settings, SystemClock())
 
 

@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from logger.console import main
-from logger.log import Log
+from logger.log import Log, log_path
 from logger.recorder import Recorder
 from logger.sample import Event
 from tests.logger.conftest import START_MS, linked
@@ -189,3 +189,9 @@ def test_status_takes_no_pandas(tmp_path):
         [sys.executable, "-c", program, str(path)], capture_output=True, text=True, check=True, env=dict(os.environ)
     )
     assert done.stdout.splitlines()[-1] == "[]"
+
+
+def test_a_simulated_radio_stays_out_of_the_owners_own_log(capsys):
+    assert main(["log", "--simulated", "1"]) == 1
+    assert "say --db with another file" in capsys.readouterr().err
+    assert not log_path().exists()

@@ -80,7 +80,7 @@ def test_counters_become_differences(world):
 def test_a_counter_never_gives_a_negative_step_or_a_spike(first, second, third):
     readings = [replace(LINKED, tx_packets_total=n, interface_rx_bytes_total=n) for n in (first, second, third)]
     for before, reading in pairwise(readings):
-        sample = sample_of(reading, before, START_MS)
+        sample = sample_of(reading, before, before, START_MS)
         true = reading.tx_packets_total - before.tx_packets_total
         assert sample.tx_packets == sample.rx_bytes == (true if true >= 0 else None)
 
@@ -124,6 +124,15 @@ def test_the_channels_share_is_unknown_after_a_channel_switch_and_where_busy_exc
     world.adapter.count_up(channel_active_ms=1000, channel_busy_ms=1003)  # rounding
     assert world.sample().busy_permille == 1000
     assert world.sample().busy_permille is None  # the survey has not moved on
+
+
+def test_the_channels_share_spans_readings_without_a_survey(world):
+    world.tick()
+    active_ms, busy_ms = world.adapter.reading.channel_active_ms_total, world.adapter.reading.channel_busy_ms_total
+    world.adapter.change(channel_active_ms_total=None, channel_busy_ms_total=None)
+    assert world.sample().busy_permille is None
+    world.adapter.change(channel_active_ms_total=active_ms + 10_000, channel_busy_ms_total=busy_ms + 2_500)
+    assert world.sample().busy_permille == 250
 
 
 # Rates
