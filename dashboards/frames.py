@@ -96,10 +96,10 @@ def load_blocks(log: Log) -> pd.DataFrame:
         blocks[total.replace("_sum_", "_mean_")] = blocks.pop(total) / n.where(n > 0)
     period_rows = pd.Index(periods["period_id"]).get_indexer(blocks["period_id"])
     for name in _FROM_PERIOD:
-        blocks[name] = periods[name].take(period_rows).to_numpy()
+        blocks[name] = periods[name].take(period_rows).array
     link_rows = links.index.get_indexer(blocks["link_id"])
     for name in links.columns:
-        blocks[name] = links[name].take(link_rows).to_numpy()
+        blocks[name] = links[name].take(link_rows).array
     blocks["connected"] = blocks["connected"] == 1
     blocks["band"] = _band_also_of_the_absent(blocks)
     return blocks
