@@ -100,7 +100,8 @@ ROUTER_CHANGES: tuple[tuple[float, int], ...] = (
     (_h(18, 10), 5),
 )
 
-# (hour, location): the laptop is set down there, each time anew.
+# (hour, location): the laptop is set down there, each time anew. So it is when the router moves: what a placement's
+# fading was from the old position tells nothing of the new one.
 STAYS: tuple[tuple[float, str], ...] = (
     (0.0, WHEEL),
     (_h(1, 14), KILN),
@@ -115,8 +116,9 @@ STAYS: tuple[tuple[float, str], ...] = (
     (_h(14, 8), WHEEL),
     (_h(14, 14), KILN),
     (_h(14, 20), WHEEL),
-    (_h(15, 14), KILN),
-    (_h(15, 20), WHEEL),
+    (_h(15, 10), WHEEL),
+    (_h(15, 18), KILN),
+    (_h(16, 0), WHEEL),
     (_h(16, 9), KILN),
     (_h(16, 15), WHEEL),
     (_h(16, 21), KILN),

@@ -29,10 +29,12 @@ LOUDEST_DBM = -10.0  # a receiver says no more than this, however near
 LOST_DBM = -90.0  # weaker, and beacons go unheard
 FOUND_DBM = -86.0  # strong enough to try again
 OUTAGE_MEAN_S = 90.0
-# Our own plain model of a laptop that gives 5 GHz up for a while: so often a day at -70 dBm, ten times per 10 dB below.
+# Our own plain model of a laptop that gives 5 GHz up for a while: three times a day at -70 dBm, ten times as often for
+# each 5 dB below.
 FALLBACKS_PER_DAY_AT_70 = 3.0
-FALLBACKS_PER_DAY_AT_MOST = 40.0
-FALLBACK_MEAN_S = 1500.0
+FALLBACKS_PER_DAY_AT_MOST = 8.0
+FALLBACK_DECADE_DB = 5.0
+FALLBACK_MEAN_S = 2400.0
 RATE_JITTER_DB = 1.2  # rate control tries around
 REASON_LEAVING = 3  # IEEE 802.11-2020 table 9-49
 REASON_INACTIVE = 4
@@ -240,7 +242,7 @@ class SimulatedRadio:
         both = self._router.bands.keys() >= {"2.4", "5"}
         if both and self._pinned is None and self._fallback_ends_s <= now_s:
             weakness_db = -70.0 - self._levels_dbm("5")[0]
-            per_day = min(FALLBACKS_PER_DAY_AT_70 * 10 ** (weakness_db / 10), FALLBACKS_PER_DAY_AT_MOST)
+            per_day = min(FALLBACKS_PER_DAY_AT_70 * 10 ** (weakness_db / FALLBACK_DECADE_DB), FALLBACKS_PER_DAY_AT_MOST)
             self._fallback_s = now_s + self._luck.expovariate(per_day / DAY_S)
         ends_s = (end_s for end_s in (self._dropout_ends_s, self._fallback_ends_s) if end_s > now_s)
         planned_s = self._plan[-1][0] if self._plan else inf

@@ -47,8 +47,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     path, output = Path(args.db).expanduser(), Path(args.output).expanduser()
     _make_room(path, output)
-    # Loaded now, all at once, because the log is made faster where sqlite_utils is loaded already.
-    import sqlite_utils  # noqa: F401
+    import sqlite_utils  # noqa: F401  loaded first, so that the log is migrated without another process
 
     from dashboards.report import find, write_html
     from dashboards.trial import play_pottery
@@ -165,10 +164,10 @@ def _story(played: Played, findings: Findings, days: float, took_s: float) -> st
     if days * 24 > pottery.UNTAGGED_HOUR:
         at_utc_ms = played.started_at_utc_ms + round(pottery.UNTAGGED_HOUR * 3_600_000)
         when = format_local(at_utc_ms, played.time_zone)
-        loss_db = number(-pottery.UNTAGGED_LOSS_DB["5"], "dB")
+        loss_db = pottery.UNTAGGED_LOSS_DB["5"]
         lines += [
             "",
-            f"And nobody wrote down what was rolled into the way of the {pottery.KILN}: {when}, {loss_db} dB.",
+            f"{when}: nobody wrote down what was rolled into the way of the {pottery.KILN} (-{loss_db:g} dB).",
         ]
     return "\n".join(lines)
 
