@@ -15,6 +15,7 @@ from logger.blocks import (
     LinkFacts,
     stretch_at,
 )
+from logger.sample_id import ids_between
 
 _COLUMNS = 31
 _WRITE = f"INSERT OR REPLACE INTO block VALUES ({', '.join('?' * _COLUMNS)})"
@@ -24,8 +25,8 @@ _READ = """
     FROM sample
     LEFT JOIN rate AS tx_rate ON tx_rate.id = sample.tx_rate_id
     LEFT JOIN rate AS rx_rate ON rx_rate.id = sample.rx_rate_id
-    WHERE period_id = ? AND time_utc_ms >= ? AND time_utc_ms < ?
-    ORDER BY time_utc_ms, nth
+    WHERE sample.id >= ? AND sample.id < ?
+    ORDER BY sample.id
 """
 DEFAULT_INTERVAL_MS = 5000
 _FOREVER_MS = 1 << 62
@@ -108,9 +109,9 @@ def _folded(
 
     if begin_ms > -_FOREVER_MS:
         interval = interval_ms(begin_ms)
-        before = db.execute(_READ, (period_id, begin_ms - GAP_INTERVALS * interval, begin_ms))
+        before = db.execute(_READ, ids_between(period_id, begin_ms - GAP_INTERVALS * interval, begin_ms))
         fold.warm_up(map(FoldSample._make, before), interval)
-    for sample in map(FoldSample._make, db.execute(_READ, (period_id, begin_ms, end_ms))):
+    for sample in map(FoldSample._make, db.execute(_READ, ids_between(period_id, begin_ms, end_ms))):
         yield from fold.add(sample, interval_ms(sample.time_utc_ms))
 
 

@@ -18,6 +18,7 @@ from logger.blocks import decode_histogram
 from logger.errors import LogError, TagError
 from logger.exchange import COLUMNS, format_number, format_time, harmless, quoted
 from logger.log import Log
+from logger.sample_id import ids_between
 
 _FOREVER_MS = 1 << 62
 _PLACEMENT = "CAST(ifnull(placement.name, placement.number) AS TEXT) AS placement"
@@ -33,8 +34,7 @@ _PERIODS = f"""
 """
 _SAMPLES = """
     SELECT time_utc_ms, link_id, rssi_dbm, tx_rate_id, rx_rate_id, noise_dbm FROM sample
-    WHERE period_id = ? AND time_utc_ms >= ? AND time_utc_ms < ?
-    ORDER BY time_utc_ms, nth
+    WHERE id >= ? AND id < ? ORDER BY id
 """
 _RATE_COLUMNS = ", ".join(
     f"{way}_rate_n, {way}_rate_sum_mbps / {way}_rate_n AS {way}_rate_mean_mbps,"
@@ -164,7 +164,7 @@ def _samples(
     """The samples of one source in order of time, each with a key that orders them among all sources'."""
     for _, period_id, location, placement, version in periods:
         tags = (harmless(location), harmless(placement), f"v{version}")
-        for sample in db.execute(_SAMPLES, (period_id, *span)):
+        for sample in db.execute(_SAMPLES, ids_between(period_id, *span)):
             yield (sample[0], location, placement, version), cells_of(tags, sample)
 
 

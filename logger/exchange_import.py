@@ -21,11 +21,11 @@ from logger.log import Log
 from logger.recorder import NO_LINK_ID, intern_link, intern_rate
 from logger.repoint import OWN_SOURCE
 from logger.sample import LinkIdentity
+from logger.sample_id import sample_id
 from logger.times import format_local
 
 _INSERT_SAMPLE = (
-    "INSERT INTO sample (period_id, time_utc_ms, nth, link_id, rssi_dbm, noise_dbm, tx_rate_id, rx_rate_id)"
-    " VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
+    "INSERT INTO sample (id, link_id, rssi_dbm, noise_dbm, tx_rate_id, rx_rate_id) VALUES (?, ?, ?, ?, ?, ?)"
 )
 
 
@@ -171,15 +171,14 @@ class _Writer:
         return source_id
 
     def _samples(self, period_id: int, rows: Iterable[Row]) -> Iterator[tuple[object, ...]]:
-        last_ms, nth, link_ids, rate_ids = -1, 0, self._link_ids, self._rate_ids
+        an_id, link_ids, rate_ids = -1, self._link_ids, self._rate_ids
         for row in rows:
             time_ms, _, _, link, rssi_dbm, noise_dbm, tx_mbps, rx_mbps = row
-            nth = nth + 1 if time_ms == last_ms else 0
-            last_ms = time_ms
+            an_id = max(an_id + 1, sample_id(period_id, time_ms))
             for mbps in (tx_mbps, rx_mbps):
                 if mbps not in rate_ids:
                     rate_ids[mbps] = intern_rate(self._db, BitRate(mbps))
-            yield period_id, time_ms, nth, link_ids[link], rssi_dbm, noise_dbm, rate_ids[tx_mbps], rate_ids[rx_mbps]
+            yield an_id, link_ids[link], rssi_dbm, noise_dbm, rate_ids[tx_mbps], rate_ids[rx_mbps]
 
     def _version_numbers(self) -> dict[str, int]:
         """The number of each version of the file: its own, that of its label in the log, or the next free one."""

@@ -14,6 +14,7 @@ from logger.blocks import Fold, FoldSample, LinkFacts
 from logger.log import Log
 from logger.repoint import OWN_SOURCE
 from logger.sample import Event, LinkIdentity, Sample
+from logger.sample_id import LATEST_MS, ids_between, sample_id, time_of
 from logger.timeline import begin_timeline
 
 NO_LINK_ID = 0
@@ -21,7 +22,11 @@ NO_LINK_ID = 0
 # by a clock set back, and stays with the open period.
 _LATE_TAG_MS = 60_000
 
-_INSERT = f"INSERT OR IGNORE INTO sample VALUES ({', '.join('?' * 18)})"
+_INSERT = (
+    "INSERT OR IGNORE INTO sample (id, link_id, rssi_dbm, rssi_avg_dbm, beacon_rssi_avg_dbm, chain_rssi_dbm, noise_dbm,"
+    " tx_rate_id, rx_rate_id, tx_packets, tx_retries, tx_failed, beacon_losses, busy_permille, rx_bytes, tx_bytes)"
+    f" VALUES ({', '.join('?' * 16)})"
+)
 
 
 def intern_link(db: sqlite3.Connection, link: LinkIdentity) -> int:
@@ -136,7 +141,7 @@ class Recorder:
         link_id = self._link_id(db, sample.link)
         chains = sample.chain_rssi_dbm
         row = [
-            period_id, sample.time_utc_ms, 0, link_id,
+            sample_id(period_id, sample.time_utc_ms), link_id,
             sample.rssi_dbm, sample.rssi_avg_dbm, sample.beacon_rssi_avg_dbm,
             struct.pack(f"{len(chains)}b", *(chain or 0 for chain in chains)) if chains else None,
             sample.noise_dbm, self._rate_id(db, sample.tx_rate), self._rate_id(db, sample.rx_rate),
@@ -144,7 +149,7 @@ class Recorder:
             sample.rx_bytes, sample.tx_bytes,
         ]  # fmt: skip
         while db.execute(_INSERT, row).rowcount == 0:  # a second reading in one millisecond
-            row[2] += 1  # type: ignore[operator]
+            row[0] += 1  # type: ignore[operator]
         if late:
             self._late.append((period_id, sample.time_utc_ms))
             return
@@ -185,8 +190,9 @@ class Recorder:
             self._write_open_blocks(db)
             self._fold = None
             self._period = found
-            newest = db.execute("SELECT max(time_utc_ms) FROM sample WHERE period_id = ?", (found[0],))
-            self._newest_ms = newest.fetchone()[0]
+            own = ids_between(found[0], 0, LATEST_MS)
+            newest = db.execute("SELECT max(id) FROM sample WHERE id >= ? AND id < ?", own).fetchone()[0]
+            self._newest_ms = None if newest is None else time_of(newest)
         return found[0]
 
     def _link_id(self, db: sqlite3.Connection, link: LinkIdentity | None) -> int:

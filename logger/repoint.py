@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 from logger.block_table import REACH_MS, rebuild_blocks
 from logger.marks import Mark
+from logger.sample_id import PERIOD_SHIFT, ids_between
 
 OWN_SOURCE = 1  # this machine's own logger
 _FOREVER_MS = 1 << 62
@@ -100,13 +101,14 @@ def _move_samples(
 
 
 def _move(db: sqlite3.Connection, old_id: int, new_id: int, begin_ms: int, end_ms: int) -> int:
-    where = "WHERE period_id = ? AND time_utc_ms >= ? AND time_utc_ms < ?"
+    ids = ids_between(old_id, begin_ms, end_ms)
+    shift = new_id - old_id << PERIOD_SHIFT
     try:
-        moved = db.execute(f"UPDATE sample SET period_id = ? {where}", (new_id, old_id, begin_ms, end_ms))
+        return db.execute("UPDATE sample SET id = id + ? WHERE id >= ? AND id < ?", (shift, *ids)).rowcount
     except sqlite3.IntegrityError:  # a reading of the same millisecond is there already
-        moved = db.execute(
-            "UPDATE sample SET nth = nth + 1 + (SELECT max(nth) FROM sample WHERE period_id = ?), period_id = ?"
-            f" {where}",
-            (new_id, new_id, old_id, begin_ms, end_ms),
-        )
-    return moved.rowcount
+        astray = [row[0] for row in db.execute("SELECT id FROM sample WHERE id >= ? AND id < ?", ids)]
+    for each in astray:
+        target = each + shift
+        while db.execute("UPDATE OR IGNORE sample SET id = ? WHERE id = ?", (target, each)).rowcount == 0:
+            target += 1
+    return len(astray)

@@ -79,8 +79,7 @@ def take_back(db: sqlite3.Connection, change: dict[str, list[list[Any]]], words:
 
 def _close_timeline(db: sqlite3.Connection) -> None:
     if db.execute(
-        "SELECT 1 FROM sample JOIN period ON period.id = period_id WHERE source_id = ?", (OWN_SOURCE,)
+        "SELECT 1 FROM block JOIN period ON period.id = period_id WHERE source_id = ?", (OWN_SOURCE,)
     ).fetchone():
         raise TagError("the first tag of a log with samples cannot be undone; amend it instead")
-    db.execute("DELETE FROM block WHERE period_id IN (SELECT id FROM period WHERE source_id = ?)", (OWN_SOURCE,))
     db.execute("DELETE FROM period WHERE source_id = ?", (OWN_SOURCE,))

@@ -32,11 +32,10 @@ SELECT sample.time_utc_ms, rssi_dbm, link.connected, ssid, ssid_text, bssid, ban
 FROM sample
 JOIN link ON link.id = link_id
 LEFT JOIN rate ON rate.id = tx_rate_id
-WHERE period_id = (
-    SELECT id FROM period WHERE source_id = ? AND EXISTS (SELECT 1 FROM sample WHERE period_id = period.id)
-    ORDER BY started_at_utc_ms DESC LIMIT 1
+WHERE sample.id = (
+    SELECT (SELECT max(id) FROM sample WHERE id >= period.id << 46 AND id < period.id + 1 << 46) AS newest
+    FROM period WHERE source_id = ? AND newest IS NOT NULL ORDER BY started_at_utc_ms DESC LIMIT 1
 )
-ORDER BY time_utc_ms DESC, nth DESC LIMIT 1
 """
 _N_SAMPLES = """
 SELECT ifnull(sum(n_samples), 0) FROM block JOIN period ON period.id = period_id WHERE source_id = ?

@@ -75,6 +75,12 @@ def test_two_readings_of_one_millisecond_are_both_kept(log):
     assert block_rows(log) == rebuilt_rows(log)
 
 
+def test_more_readings_of_one_millisecond_than_it_has_room_for_go_on_into_the_next(log):
+    Recorder(log).record([linked(START_MS, -40 - i) for i in range(20)], [])
+    times = [row[0] - START_MS for row in log.db.execute("SELECT time_utc_ms FROM sample ORDER BY id")]
+    assert times == [0] * 16 + [1] * 4
+
+
 def test_a_tag_said_while_samples_wait_for_their_commit_divides_them_by_time(log, timeline, clock):
     recorder = Recorder(log)
     recorder.record([linked(START_MS)], [])

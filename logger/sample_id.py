@@ -1,0 +1,28 @@
+"""The id of a sample: its period, its time, and which of the readings of that millisecond it is, in 63 bits.
+
+So the samples of a period lie side by side in the file, in order of time, and need no index. A millisecond has room
+for 16 readings of one period; what comes beyond is kept as of the next one.
+"""
+
+from __future__ import annotations
+
+TIME_BITS, NTH_BITS = 42, 4  # 2^42 ms after 1970 is in the year 2109
+PERIOD_SHIFT = TIME_BITS + NTH_BITS
+LATEST_MS = (1 << TIME_BITS) - 1
+
+
+def sample_id(period_id: int, time_utc_ms: int) -> int:
+    """The id of the first reading of that millisecond; the next is one more."""
+    return period_id << PERIOD_SHIFT | time_utc_ms << NTH_BITS
+
+
+def ids_between(period_id: int, from_ms: int, to_ms: int) -> tuple[int, int]:
+    """The half-open range of ids of a period's samples in [from_ms, to_ms); any integers will do."""
+    first, end = (min(max(time_ms, 0), LATEST_MS + 1) for time_ms in (from_ms, to_ms))
+    base = period_id << PERIOD_SHIFT
+    return base + (first << NTH_BITS), base + (end << NTH_BITS)
+
+
+def time_of(an_id: int) -> int:
+    """The time in an id, in milliseconds since 1970 UTC."""
+    return an_id >> NTH_BITS & LATEST_MS
