@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import pytest
-
 import needs
+import pytest
 
 
 def test_programs_that_are_there_are_no_reason_to_skip():
