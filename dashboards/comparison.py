@@ -130,7 +130,7 @@ def _first_version(periods: pd.DataFrame) -> int | None:
     """The version that the log began with: going back to it is no new version."""
     if periods.empty:
         return None
-    return int(periods.loc[periods["period_started_at_utc_ms"].idxmin(), "version"])
+    return int(periods.sort_values("period_started_at_utc_ms")["version"].iloc[0])
 
 
 def find_version(versions: pd.DataFrame, words: str) -> int:

@@ -29,7 +29,7 @@ class Stroke:
 BANDS = {
     "2.4": Stroke("#a34503", "rgba(163,69,3,0.16)", "3px,2px", "square"),
     "5": Stroke("#0a4a80", "rgba(10,74,128,0.16)", "solid", "circle"),
-    "6": Stroke("#0b7d62", "rgba(11,125,98,0.16)", "8px,2px,2px,2px", "diamond"),
+    "6": Stroke("#0a775d", "rgba(10,119,93,0.16)", "8px,2px,2px,2px", "diamond"),
 }
 UNKNOWN_BAND = Stroke("#5f646b", "rgba(95,100,107,0.16)", "solid", "x-thin")
 
@@ -37,7 +37,7 @@ UNKNOWN_BAND = Stroke("#5f646b", "rgba(95,100,107,0.16)", "solid", "x-thin")
 COVERAGE = {
     "link": "#7797b3",
     "no link": "#a34503",
-    "suspended": "#d9e1e8",
+    "suspended": "#bccad6",
     "logger off": "#eae4d6",
     "adapter failed": "#4b4a45",
     "unexplained": "#fdfcf9",

@@ -1,0 +1,259 @@
+"""Which effects are worked out, how they are said, and the JSON that is kept stable. The estimator itself is played
+here; test_effect.py judges it."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import pandas as pd
+import pytest
+
+from dashboards import comparison
+from dashboards.analysis.effect import Effect
+from dashboards.comparison import (
+    Judgement,
+    LocatedEffect,
+    NothingToCompare,
+    compare_versions,
+    comparison_json,
+    find_location,
+    find_version,
+    judgement,
+    nothing_in_common,
+    router_changes,
+)
+from dashboards.sentences import amount, comparison_text, finding, located_sentence, summary_sentences
+from logger.settings import Settings
+
+RSSI = Effect(
+    "rssi", "dB", 6.1, 5.2, 7.0, 0.95, "better", 1.0, 2, 3, 20.0, 31.0, "location", "a method", ("one change only",)
+)
+RATE = replace(RSSI, metric="tx-rate", unit="ratio", estimate=1.6, low=1.41, high=1.83, margin=1.1)
+OUTAGE = replace(RSSI, metric="outage", unit="min/day", estimate=-3.2, low=-5.4, high=-1.0, margin=0.5)
+
+
+def rows(*cells: tuple[str, str | None, int, bool]) -> pd.DataFrame:
+    return pd.DataFrame(cells, columns=["location", "band", "version", "connected"])
+
+
+BOTH = rows(
+    ("bench", "5", 1, True), ("bench", "5", 2, True), ("bench", "2.4", 1, True), ("kiln room", "5", 1, True),
+    ("kiln room", "5", 2, True), ("kiln room", "5", 3, True), ("shop", "5", 3, True),
+)  # fmt: skip
+
+
+@pytest.fixture
+def asked(monkeypatch):
+    """What the estimator is asked; it always finds the same."""
+    asked = []
+
+    def estimate(blocks, a, b, metric, *, margin, washout_s):
+        asked.append((set(blocks["location"]), set(blocks["band"]), a, b, metric, margin, washout_s))
+        return replace(RSSI, metric=metric)
+
+    monkeypatch.setattr(comparison, "estimate_effect", estimate)
+    return asked
+
+
+def test_every_location_and_band_that_has_both_versions_is_compared(asked):
+    found = compare_versions(BOTH, 1, 2, metrics=("rssi",))
+    assert [(one.location, one.band) for one in found] == [("bench", "5"), ("kiln room", "5")]
+    assert [(places, bands) for places, bands, *_ in asked] == [({"bench"}, {"5"}), ({"kiln room"}, {"5"})]
+
+
+def test_without_a_metric_all_four_are_worked_out(asked):
+    found = compare_versions(BOTH, 1, 2, location="bench")
+    assert [one.effect.metric for one in found] == ["rssi", "tx-rate", "rx-rate", "outage"]
+
+
+def test_a_band_without_a_link_in_one_version_is_not_compared(asked):
+    never_linked = rows(("bench", "5", 1, True), ("bench", "5", 2, False))
+    assert compare_versions(never_linked, 1, 2) == []
+
+
+def test_blocks_of_an_unknown_band_are_left_out(asked):
+    unknown = rows(("bench", None, 1, True), ("bench", None, 2, True))
+    assert compare_versions(unknown, 1, 2) == []
+
+
+def test_location_and_band_narrow_the_question(asked):
+    assert compare_versions(BOTH, 1, 2, band="2.4") == []
+    assert [one.location for one in compare_versions(BOTH, 1, 2, location="kiln room", metrics=("rssi",))] == [
+        "kiln room"
+    ]
+
+
+def test_margins_and_washout_are_the_owners(asked):
+    judged = judgement(Settings(margin_rssi_db=2.0, margin_rate_ratio=1.3, margin_outage_min_per_day=9, washout_s=600))
+    compare_versions(BOTH, 1, 2, location="bench", judged=judged)
+    assert [(metric, margin, washout_s) for *_, metric, margin, washout_s in asked] == [
+        ("rssi", 2.0, 600),
+        ("tx-rate", 1.3, 600),
+        ("rx-rate", 1.3, 600),
+        ("outage", 9, 600),
+    ]
+
+
+def test_the_estimators_own_margin_holds_where_none_is_said(asked):
+    compare_versions(BOTH, 1, 2, location="bench", metrics=("rssi",), judged=Judgement({}, 60.0))
+    assert asked[0][-2:] == (None, 60.0)
+
+
+def test_json_has_the_promised_keys_and_no_other():
+    answer = comparison_json(1, 2, [LocatedEffect(1, 2, "bench", "5", RSSI)])
+    assert answer == {
+        "a": "v1",
+        "b": "v2",
+        "effects": [
+            {
+                "location": "bench", "band": "5", "metric": "rssi", "unit": "dB", "estimate": 6.1, "low": 5.2,
+                "high": 7.0, "confidence": 0.95, "verdict": "better", "margin": 1.0, "n_placements_a": 2,
+                "n_placements_b": 3, "hours_a": 20.0, "hours_b": 31.0, "scope": "location",
+                "warnings": ["one change only"],
+            }
+        ],
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("unknown", [None, float("nan"), float("inf")])
+def test_what_is_no_number_is_null_in_json(unknown):
+    answer = comparison_json(1, 2, [LocatedEffect(1, 2, "bench", "5", replace(RSSI, estimate=unknown, low=unknown))])
+    json.dumps(answer, allow_nan=False)
+    assert answer["effects"][0]["estimate"] is None
+    assert answer["effects"][0]["low"] is None
+
+
+VERSIONS = pd.DataFrame({"version": [1, 2, 3], "label": ["as found", "longer antennas", "3"]})
+
+
+@pytest.mark.parametrize(("words", "number"), [("v2", 2), ("2", 2), ("V1", 1), ("longer antennas", 2), ("3", 3)])
+def test_a_version_is_found_by_number_or_label(words, number):
+    assert find_version(VERSIONS, words) == number
+
+
+@pytest.mark.parametrize(("words", "hint"), [("longer antena", "'longer antennas'"), ("v9", "v1, v2, v3")])
+def test_an_unknown_version_is_answered_with_the_nearest(words, hint):
+    with pytest.raises(NothingToCompare, match=hint):
+        find_version(VERSIONS, words)
+
+
+def test_a_label_that_two_versions_have_is_refused():
+    twins = pd.DataFrame({"version": [1, 2], "label": ["same", "same"]})
+    with pytest.raises(NothingToCompare, match="say v1, v2"):
+        find_version(twins, "same")
+
+
+def test_a_location_is_found_whatever_its_case_and_else_the_nearest_is_named():
+    periods = pd.DataFrame({"location": ["wheel by the window", "kiln room", "wheel by the window"]})
+    assert find_location(periods, "Kiln Room") == "kiln room"
+    with pytest.raises(NothingToCompare, match="did you mean 'wheel by the window'"):
+        find_location(periods, "whel")
+
+
+def test_nothing_in_common_says_in_one_line_what_each_location_has():
+    line = nothing_in_common(BOTH, 2, 3, "shop", None)
+    assert "\n" not in line
+    assert "'shop' has v3" in line
+    line = nothing_in_common(BOTH, 1, 9, None, None)
+    assert line.startswith("no location has both v1 and v9")
+    assert "'kiln room' has v1, v2, v3" in line
+
+
+def test_a_name_with_control_characters_cannot_steer_the_terminal():
+    evil = rows(("\x1b[2J\u202ebench", "5", 1, True))
+    line = nothing_in_common(evil, 1, 2, None, None)
+    located = LocatedEffect(1, 2, "\x1b[2J\u202ebench", "5", replace(RSSI, warnings=("\x07bell",)))
+    text = comparison_text(1, 2, {1: "a\x1bb", 2: "c"}, [located])
+    for shown in (line, text):
+        assert all(char.isprintable() or char == "\n" for char in shown)
+        assert "bench" in shown
+
+
+def periods_of(*marks: tuple[int, int], source_id: int = 1) -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "source_id": source_id, "version": [version for _, version in marks], "time_zone": "Europe/Paris",
+            "period_started_at_utc_ms": [at for at, _ in marks],
+        }
+    )  # fmt: skip
+
+
+def test_each_new_version_is_a_change_against_what_was_in_force_and_going_back_is_none():
+    found = router_changes(periods_of((0, 1), (10, 2), (20, 1), (30, 3), (40, 2)))
+    assert [(change.before, change.version, change.at_utc_ms) for change in found] == [(1, 2, 10), (1, 3, 30)]
+
+
+def test_recordings_of_one_version_each_are_changes_by_number():
+    apart = [periods_of((at, version), source_id=version + 1) for at, version in ((0, 1), (5, 2), (9, 3))]
+    found = router_changes(pd.concat(apart))
+    assert [(change.before, change.version) for change in found] == [(1, 2), (2, 3)]
+
+
+def test_a_log_without_a_change_has_none():
+    assert router_changes(periods_of((0, 1), (10, 1))) == []
+    assert router_changes(periods_of()) == []
+
+
+@pytest.mark.parametrize(
+    ("effect", "words"),
+    [
+        (RSSI, "RSSI rose by 6.1 dB [5.2, 7.0]"),
+        (replace(RSSI, estimate=-6.1, low=-7.0, high=-5.2, verdict="worse"), "RSSI fell by 6.1 dB [5.2, 7.0]"),
+        (RATE, "tx rate is 1.6 times what it was [1.4, 1.8]"),
+        (OUTAGE, "outage fell by 3 min a day [1, 5]"),
+        (
+            replace(RSSI, estimate=0.1, low=-0.4, high=0.6, verdict="no-difference"),
+            "no difference in RSSI that matters: +0.1 dB [−0.4, +0.6]",
+        ),
+        (
+            replace(RSSI, estimate=0.4, low=-1.2, high=2.0, verdict="undecided"),
+            "not enough data yet to judge RSSI: so far +0.4 dB [−1.2, +2.0]",
+        ),
+        (replace(RSSI, low=None, high=None, verdict="undecided"), "too little was measured to judge RSSI"),
+    ],
+)
+def test_a_finding_is_said_in_plain_words(effect, words):
+    assert finding(effect) == words
+    assert located_sentence(LocatedEffect(1, 2, "bench", "5", effect)) == f"On 5 GHz at bench, {words}."
+
+
+def test_numbers_are_as_precise_as_their_interval():
+    assert amount(replace(RATE, estimate=1.03, low=0.98, high=1.08)) == "× 1.03 [0.98, 1.08]"
+    assert amount(replace(RATE, estimate=12.4, low=4.6, high=33.2)) == "× 12 [4.6, 33]"
+    assert amount(replace(OUTAGE, estimate=-0.99, low=-11.36, high=8.49)) == "−1 min/day [−11, +8]"
+    assert amount(replace(RSSI, estimate=-0.04, low=-0.3, high=0.2)) == "0.0 dB [−0.3, +0.2]"
+
+
+def test_an_estimate_without_an_interval_is_not_shown():
+    assert amount(replace(RSSI, low=None, high=None)) == "too little data"
+
+
+def test_a_change_is_summed_up_with_each_location_band_and_interval():
+    flat = replace(RSSI, estimate=0.1, low=-0.4, high=0.6, verdict="no-difference")
+    effects = [
+        LocatedEffect(1, 2, "bench", "5", RSSI),
+        LocatedEffect(1, 2, "bench", "2.4", flat),
+        LocatedEffect(1, 2, "bench", "5", replace(RATE, verdict="undecided")),
+        LocatedEffect(1, 2, "bench", "5", OUTAGE),
+    ]
+    assert summary_sentences(1, 2, effects) == [
+        "RSSI is better on 5 GHz at bench (+6.1 dB [5.2, 7.0]); it shows no difference that matters on 2.4 GHz at bench "
+        "(+0.1 dB [−0.4, +0.6]).",
+        "Outage is better on 5 GHz at bench (−3 min/day [−5, −1]).",
+    ]
+    assert summary_sentences(1, 2, []) == ["Nothing can be said yet: no location has both v1 and v2."]
+
+
+def test_the_table_lines_up_whatever_is_written_in_it():
+    effects = [LocatedEffect(1, 2, place, "5", RSSI) for place in ("bench", "窯の部屋", "🏺")]
+    lines = comparison_text(1, 2, {1: "as found", 2: "longer antennas"}, effects).splitlines()
+    assert lines[0] == "v2 “longer antennas” against v1 “as found”, with 95 % intervals"
+    columns = [line.index("5 GHz") for line in lines[3:6]]
+    assert columns == [10, 10 - 4, 10 - 1]  # each wide character stands for two columns
+
+
+def test_what_to_mind_is_said_once_with_all_its_places():
+    effects = [LocatedEffect(1, 2, place, "5", RSSI) for place in ("bench", "kiln room")]
+    text = comparison_text(1, 2, {1: "a", 2: "b"}, effects)
+    assert "- one change only (bench, 5 GHz; kiln room, 5 GHz)" in text

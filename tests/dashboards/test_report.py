@@ -1,0 +1,212 @@
+"""The report and its tables: what they say, what they keep to themselves, what they do with too little."""
+
+from __future__ import annotations
+
+import csv
+import getpass
+import json
+import os
+import re
+import socket
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from dashboards import page
+from dashboards.analysis.coverage import KINDS
+from dashboards.report import find, time_edges, write_html, write_report, write_tables
+from logger.console import main
+from logger.log import Log
+from logger.timeline import Timeline
+from tests.dashboards.kiln_log import END_MS, EVIL, HOUR_MS, START_MS, ZONE, HandClock, make_kiln_log
+
+
+@pytest.fixture(scope="module")
+def findings(tmp_path_factory):
+    path = make_kiln_log(tmp_path_factory.mktemp("report") / "kiln.db")
+    with Log.open(path) as log:
+        return find(log, now_utc_ms=END_MS, zone=ZONE)
+
+
+@pytest.fixture(scope="module")
+def html(findings):
+    return page.render(findings)
+
+
+@pytest.fixture(scope="module")
+def words(html):
+    """The page as a reader sees it: no scripts, no tags, single blanks."""
+    bare = re.sub(r"(?s)<(script|style)\b.*?</\1>|<[^>]+>", " ", html)
+    return " ".join(bare.replace("\N{NO-BREAK SPACE}", " ").split())
+
+
+def test_each_change_has_its_sentence_with_effect_and_interval(words, findings):
+    (change,) = findings.changes
+    assert change[0].version == 2
+    assert re.search(r"RSSI is better on 5 GHz at kiln room \(\+\d\.\d dB \[\d\.\d, \d\.\d\]\)\.", words)
+
+
+def test_sections_come_in_the_readers_order(html):
+    places = [
+        html.index(f'id="{name}"') for name in ("changes", "trend", "effects", "locations", "outages", "coverage")
+    ]
+    assert places == sorted(places)
+    assert html.index('id="versions"') < html.index('id="method"')
+
+
+def test_times_are_those_of_the_zone(words):
+    assert "from Mon 2 Mar 10:00" in words  # 09:00 UTC
+    assert f"Times are those of {ZONE}" in words
+
+
+def test_the_config_log_shows_each_version_as_the_difference_from_the_one_before(words):
+    assert "antenna.5.gain_dbi 5 dBi" in words
+    assert "on a metre of cable" in words
+    assert "5 GHz 19.0 dBm" in words  # EIRP: 14 dBm and 5 dBi
+
+
+def test_outages_and_gaps_are_kept_apart(words):
+    assert "1 outage, 30 min in all" in words
+    assert "Mon 2 Mar 18:00, 2 h: suspended" in words
+
+
+def test_what_was_not_measured_is_said(words):
+    assert "noise: this card and driver gave none" in words
+    assert "throughput and latency" in words
+
+
+def test_cautions_and_method_are_there(words, findings):
+    for caution in ("national regulator", "mains", "without its antenna", "own or may measure", "warranty"):
+        assert caution in words
+    for located in findings.effects:
+        assert located.effect.method in words.replace("&#39;", "'") or located.effect.method.capitalize() in words
+
+
+def test_the_page_asks_nothing_of_any_network(html):
+    policy = re.search(r'http-equiv="Content-Security-Policy" content="([^"]+)"', html)[1]
+    assert "default-src 'none'" in policy
+    ours = re.sub(r"(?s)<script>.*?</script>", "", html)
+    assert not re.search(r"https?://|src=|@import|url\(", ours)
+
+
+def test_the_page_is_small_enough_to_send(html):
+    assert len(html.encode()) < 6_000_000
+
+
+def test_nothing_of_this_machine_stands_in_the_page(html):
+    ours = re.sub(r'(?s)<script>.*?</script>|"bdata":"[^"]*"', "", html)
+    for secret in {os.getcwd(), os.path.expanduser("~"), socket.gethostname(), getpass.getuser(), "/tmp", "kiln.db"}:
+        assert not re.search(rf"(?<!\w){re.escape(secret)}(?!\w)", ours)
+
+
+def test_names_from_the_air_stay_text(tmp_path):
+    path = make_kiln_log(tmp_path / "evil.db", location=EVIL, label="</script>" + EVIL, ssid=EVIL.encode()[:32])
+    with Log.open(path) as log:
+        written = write_report(log, tmp_path / "evil.html", now_utc_ms=END_MS, zone=ZONE)
+    text = written.read_text(encoding="utf-8")
+    assert "&lt;script&gt;" in text
+    assert "<script>document" not in text
+    assert text.count("</script>") == text.count("<script")
+
+
+def test_figures_are_json_that_no_html_parser_misreads(html):
+    figures = re.findall(r'(?s)<script type="application/json">(.*?)</script>', html)
+    assert len(figures) == 2 + 4 + 1 + 1  # trends, effects, outages, coverage
+    for figure in figures:
+        assert not set("<>&") & set(figure)
+        json.loads(figure)
+
+
+def test_an_empty_log_says_what_to_do_next(tmp_path):
+    with Log.open(tmp_path / "empty.db") as log:
+        text = write_report(log, tmp_path / "empty.html", now_utc_ms=END_MS, zone=ZONE).read_text(encoding="utf-8")
+    assert "Nothing has been logged yet" in text
+    assert "linktrial log" in text
+
+
+def test_tags_without_samples_are_no_mistake(tmp_path):
+    with Log.open(tmp_path / "tagged.db") as log:
+        timeline = Timeline(log, HandClock(), ZONE)
+        timeline.at("kiln room", START_MS)
+        timeline.changed("longer antennas", START_MS + HOUR_MS)
+        findings = find(log, now_utc_ms=END_MS, zone=ZONE)
+    assert "Nothing has been logged yet" in page.render(findings)
+    assert len(write_tables(findings, tmp_path / "tables")) == 4
+
+
+def test_a_log_with_one_version_says_what_is_missing(tmp_path):
+    path = make_kiln_log(tmp_path / "one.db")
+    with Log.open(path) as log:
+        with log.transaction() as db:
+            db.execute("UPDATE period SET config_version = 1")
+        text = write_report(log, tmp_path / "one.html", now_utc_ms=END_MS, zone=ZONE).read_text(encoding="utf-8")
+    assert "nothing to compare it with" in text
+    assert "linktrial changed" in text
+
+
+def read(path):
+    with path.open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def test_tables_hold_what_the_page_shows(findings, tmp_path):
+    paths = write_tables(findings, tmp_path / "tables")
+    assert [path.name for path in paths] == ["summary.csv", "effects.csv", "coverage.csv", "outages.csv"]
+    summary, effects, coverage, outages = map(read, paths)
+    assert {(row["location"], row["version"], row["band"]) for row in summary} == {
+        ("kiln room", "v1", "5"),
+        ("kiln room", "v2", "5"),
+        ("kiln room", "v2", "2.4"),
+    }
+    assert [row["metric"] for row in effects] == ["rssi", "tx-rate", "rx-rate", "outage"]
+    hours = sum(float(row[f"{kind.replace(' ', '_')}_h"]) for row in coverage for kind in KINDS)
+    assert hours == pytest.approx(48, abs=0.05)
+    assert sum(float(row["suspended_h"]) for row in coverage) == pytest.approx(2, abs=0.05)
+    assert [(row["started_at_utc"], row["lasted_s"]) for row in outages] == [("2026-03-02T12:00:00Z", "1800")]
+
+
+@pytest.mark.parametrize("start", ["=", "+", "-", "@"])
+def test_no_cell_runs_in_a_spreadsheet(findings, tmp_path, start):
+    evil = replace(findings, summary=findings.summary.assign(location=f"{start}1+1"))
+    cells = [cell for path in write_tables(evil, tmp_path) for row in read(path) for cell in row.values()]
+    assert f"'{start}1+1" in cells
+    assert f"{start}1+1" not in cells
+
+
+def test_edges_fall_on_local_midnights_also_where_the_clock_changes():
+    begin = 1_774_600_000_000  # 2026-03-27 08:26 UTC; clocks go forward in Paris on the 29th
+    edges = time_edges(begin, begin + 4 * 24 * HOUR_MS, ZONE)
+    assert np.diff(edges[1:-1]).tolist() == [24 * HOUR_MS, 23 * HOUR_MS, 24 * HOUR_MS]
+    assert (edges[0], edges[-1]) == (begin, begin + 4 * 24 * HOUR_MS)
+
+
+def test_short_logs_are_shown_by_the_hour_or_ten_minutes():
+    assert set(np.diff(time_edges(0, 24 * HOUR_MS, ZONE))) == {HOUR_MS}
+    assert set(np.diff(time_edges(0, 2 * HOUR_MS, ZONE))) == {HOUR_MS / 6}
+
+
+def test_the_command_writes_page_and_tables_and_says_where(tmp_path, capsys, monkeypatch):
+    path = make_kiln_log(tmp_path / "kiln.db")
+    monkeypatch.chdir(tmp_path)
+    assert main(["report", "--csv", "tables", "--json", "--db", str(path)]) == 0
+    answer = json.loads(capsys.readouterr().out)
+    assert answer["report"] == "linktrial-report.html"
+    assert (tmp_path / "linktrial-report.html").stat().st_size > 1_000_000
+    assert sorted(answer["tables"]) == sorted(
+        f"tables{os.sep}{name}.csv" for name in ("summary", "effects", "coverage", "outages")
+    )
+
+
+def test_a_report_that_cannot_be_written_is_said_in_one_line(findings, tmp_path, capsys):
+    path = make_kiln_log(tmp_path / "kiln.db")
+    code = main(["report", "--output", str(tmp_path / "no/such/folder/report.html"), "--db", str(path)])
+    err = capsys.readouterr().err
+    assert code == 1
+    assert err.count("\n") == 1
+    assert "say --output FILE.html" in err
+
+
+def test_the_same_log_gives_the_same_page(findings, tmp_path):
+    pages = [write_html(findings, tmp_path / name).read_bytes() for name in ("a.html", "b.html")]
+    assert pages[0] == pages[1]

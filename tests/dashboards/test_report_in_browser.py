@@ -1,0 +1,117 @@
+"""The report as a reader meets it: in a browser, wide and on a phone, with hostile names in the log."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from needs import find_program, require_programs
+
+from dashboards.report import find, write_html
+from logger.log import Log
+from tests.dashboards.kiln_log import END_MS, EVIL, ZONE, make_kiln_log
+
+DESKTOP, PHONE = 1280, 390
+N_FIGURES = 8
+FLAGS = (
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--hide-scrollbars",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory):
+    require_programs("chromium", "chromedriver")
+    from selenium import webdriver
+    from selenium.webdriver.chrome.service import Service
+
+    options = webdriver.ChromeOptions()
+    options.binary_location = find_program("chromium")
+    for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('profile')}"):
+        options.add_argument(flag)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
+    driver = webdriver.Chrome(options=options, service=Service(find_program("chromedriver")))
+    driver.set_page_load_timeout(60)
+    yield driver
+    driver.quit()
+
+
+@pytest.fixture(scope="module")
+def report(tmp_path_factory):
+    """The report of a log in which every name is an attack."""
+    folder = tmp_path_factory.mktemp("browser")
+    evil_label = f"</script>{EVIL}<b>"
+    path = make_kiln_log(folder / "evil.db", location=EVIL, label=evil_label, ssid=b"<script>alert(1)</script>")
+    with Log.open(path) as log:
+        return write_html(find(log, now_utc_ms=END_MS, zone=ZONE), folder / "report.html")
+
+
+@pytest.fixture(params=[DESKTOP, PHONE])
+def opened(request, browser, report):
+    """The page at one width, freshly opened, and what the browser asked for meanwhile."""
+    browser.get("about:blank")
+    browser.execute_cdp_cmd(
+        "Emulation.setDeviceMetricsOverride",
+        {"width": request.param, "height": 850, "deviceScaleFactor": 1, "mobile": request.param == PHONE},
+    )
+    browser.get_log("performance")
+    browser.get_log("browser")
+    browser.get(report.as_uri())
+    return browser
+
+
+def test_the_page_is_whole_and_quiet(opened, report):
+    drawn = opened.execute_script(
+        "return [...document.querySelectorAll('figure.plot')].map(f => f.querySelectorAll('.main-svg').length > 0"
+        " && f.querySelectorAll('.trace, .point').length > 0)"
+    )
+    assert drawn == [True] * N_FIGURES
+    assert opened.get_log("browser") == []
+    messages = [json.loads(entry["message"])["message"] for entry in opened.get_log("performance")]
+    asked = {
+        message["params"]["request"]["url"] for message in messages if message["method"] == "Network.requestWillBeSent"
+    }
+    assert {url for url in asked if not url.startswith("data:")} == {report.as_uri()}
+
+
+def test_nothing_sticks_out_sideways(opened):
+    width = opened.execute_script("return document.documentElement.clientWidth")
+    assert opened.execute_script("return document.documentElement.scrollWidth") <= width
+    widest = opened.execute_script(
+        "return Math.max(...[...document.querySelectorAll('figure.plot svg.main-svg, h1, h2, h3, p')]"
+        ".map(e => e.getBoundingClientRect().right))"
+    )
+    assert widest <= width
+
+
+def test_hostile_names_are_shown_and_not_run(opened):
+    assert opened.title == "What each change at the router did"
+    assert EVIL in opened.execute_script("return document.querySelector('#locations').textContent")
+    assert opened.execute_script("return document.querySelectorAll('script').length") == N_FIGURES + 2
+    assert opened.execute_script("return document.querySelectorAll('figure b, figure script:not([type])').length") == 0
+
+
+def test_a_slipped_in_script_would_not_run(opened):
+    opened.execute_script(
+        "const s = document.createElement('script'); s.textContent = 'document.title = \"owned\"';"
+        "document.body.append(s)"
+    )
+    assert opened.title == "What each change at the router did"
+
+
+def test_letters_are_large_enough_to_read(opened):
+    smallest = opened.execute_script(
+        "return Math.min(...[...document.querySelectorAll('p, td, th, figcaption, svg text')]"
+        ".filter(e => e.textContent.trim()).map(e => parseFloat(getComputedStyle(e).fontSize)))"
+    )
+    assert smallest >= 10
+
+
+def test_figures_are_redrawn_to_the_width_of_paper(opened):
+    opened.execute_script("window.dispatchEvent(new Event('beforeprint'))")
+    widths = opened.execute_script(
+        "return [...document.querySelectorAll('figure.plot svg.main-svg')].map(e => e.getBoundingClientRect().width)"
+    )
+    assert max(widths) <= 680  # 180 mm
+    assert opened.execute_script("return [...document.querySelectorAll('details')].every(d => d.open)")
+    opened.execute_script("window.dispatchEvent(new Event('afterprint'))")
