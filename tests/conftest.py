@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+import dashboards  # noqa: F401  first of all: it keeps linear algebra to one thread
+
 
 @pytest.fixture(autouse=True)
 def _own_world(tmp_path, monkeypatch):
