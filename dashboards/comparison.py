@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from math import isfinite
 
@@ -11,12 +11,14 @@ import pandas as pd
 
 from dashboards.analysis.effect import Effect, estimate_effect
 from logger.errors import LogError
+from logger.repoint import OWN_SOURCE
 from logger.settings import Settings
 from logger.wording import printable
 
 METRICS = ("rssi", "tx-rate", "rx-rate", "outage")
 BANDS = ("2.4", "5", "6")
 DEFAULT_WASHOUT_S = 120.0
+MINOR_SHARE = 0.25  # a band with less of the linked time at a location was the laptop's own choice, not a treatment
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,15 +85,34 @@ def compare_versions(
 
     ``blocks`` as load_blocks gives them. A band counts at a location where both versions have a linked
     block in it: a band that one version never used there has nothing to be compared with."""
-    return [
-        LocatedEffect(a, b, place, its_band, estimate_effect(part, a, b, metric, **_how(metric, judged)))
-        for place, its_band, part in _parts_with_both(blocks, a, b, location, band)
-        for metric in metrics
-    ]
+    found = []
+    for place, its_band, part in _parts_with_both(blocks, a, b, location, band):
+        chosen = _chosen_by_itself(blocks[blocks["location"] == place], its_band, a, b)
+        for metric in metrics:
+            effect = estimate_effect(part, a, b, metric, **_how(metric, judged))
+            found.append(LocatedEffect(a, b, place, its_band, replace(effect, warnings=(*chosen, *effect.warnings))))
+    return found
 
 
 def _how(metric: str, judged: Judgement) -> dict[str, float | None]:
     return {"margin": judged.margins.get(metric), "washout_s": judged.washout_s}
+
+
+def _chosen_by_itself(here: pd.DataFrame, band: str, a: int, b: int) -> list[str]:
+    """A sentence where the laptop was on ``band`` for a small part only of its time with either version: it goes
+    there by itself, when the other band is weak, and those moments are no fair sample."""
+    linked = here[here["connected"] & (here["source_id"] == OWN_SOURCE)]
+    total_s = linked.groupby("version")["covered_s"].sum()
+    share = linked[linked["band"] == band].groupby("version")["covered_s"].sum() / total_s
+    if not any(share.get(version, 1.0) < MINOR_SHARE for version in (a, b)):
+        return []
+    parts = " and ".join(
+        f"{100 * share.get(version, 0.0):.0f} % of its linked time with v{version}" for version in (a, b)
+    )
+    return [
+        f"The laptop was on {band} GHz for only {parts}: it goes there by itself, so these moments are no fair sample. "
+        "To judge this band, keep the laptop on it."
+    ]
 
 
 def _parts_with_both(

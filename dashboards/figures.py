@@ -134,7 +134,7 @@ def trend_figure(
             axis: dict[str, Any] = {"range": [low - pad, high + pad], "nticks": 5}
         else:
             low, high = np.log10(low / 1.1), np.log10(high * 1.1)
-            steps = (1, 2, 5) if high - low < 1.3 else (1,)
+            steps = (1, 2, 5) if high - low < 1.0 else (1, 3)
             axis = {"type": "log", "range": [low, high], "tickvals": [s * 10**n for n in range(5) for s in steps]}
         axis |= {"showgrid": True, "gridcolor": palette.RULE, "griddash": "1px,3px", "gridwidth": 1}
         name = rows.add(150, f"<b>{text(place, 60)}</b>  {unit}", **axis)

@@ -101,7 +101,7 @@ class _Page:
         shown_always = {
             "empty": self.empty,
             "zone": self.zone,
-            "written": self._when(findings.now_utc_ms),
+            "written": format_local(findings.now_utc_ms, self.zone, 0),
             "program": f"linktrial {program_version('linktrial')}",
             "versions": list(self._versions()),
             "methods": list(dict.fromkeys(located.effect.method for located in findings.effects)),
@@ -128,8 +128,8 @@ class _Page:
     def _facts(self) -> dict[str, str]:
         blocks = self.findings.frames.blocks
         return {
-            "from": self._when(self.begin_ms),
-            "to": self._when(self.end_ms),
+            "from": format_local(int(self.begin_ms), self.zone, 0),
+            "to": format_local(int(self.end_ms), self.zone, 0),
             "hours": hours(float(blocks["covered_s"].sum()) / 3600),
             "locations": counted(blocks["location"].nunique(), "location"),
             "placements": counted(blocks["placement_id"].nunique(), "placement"),
@@ -176,7 +176,7 @@ class _Page:
 
     def _difference(self, before: int, after: int) -> list[str]:
         return [
-            printable(phrase).replace(" -> ", " → ")
+            printable(phrase).replace(" -> ", "\N{NO-BREAK SPACE}→\N{NO-BREAK SPACE}")
             for phrase in difference(self.settings[before], self.settings[after])
         ]
 

@@ -160,10 +160,10 @@ def _listed(words: list[str]) -> str:
 
 
 def scope_phrase(effect: Effect) -> str:
-    """What the claim is about: "this exact position", "the location (2 and 3 placements)"."""
+    """What the claim is about: "this position", "location (2 and 3 placements)"."""
     if effect.scope == "position":
-        return "this exact position"
-    return f"the location ({effect.n_placements_a} and {effect.n_placements_b} placements)"
+        return "this position"
+    return f"location ({effect.n_placements_a} and {effect.n_placements_b} placements)"
 
 
 def hours(value: float) -> str:

@@ -34,7 +34,8 @@ OUTAGE = replace(RSSI, metric="outage", unit="min/day", estimate=-3.2, low=-5.4,
 
 
 def rows(*cells: tuple[str, str | None, int, bool]) -> pd.DataFrame:
-    return pd.DataFrame(cells, columns=["location", "band", "version", "connected"])
+    frame = pd.DataFrame(cells, columns=["location", "band", "version", "connected"])
+    return frame.assign(source_id=1, covered_s=600.0)
 
 
 BOTH = rows(
@@ -75,6 +76,20 @@ def test_a_band_without_a_link_in_one_version_is_not_compared(asked):
 def test_blocks_of_an_unknown_band_are_left_out(asked):
     unknown = rows(("bench", None, 1, True), ("bench", None, 2, True))
     assert compare_versions(unknown, 1, 2) == []
+
+
+def test_a_band_that_the_laptop_seldom_chose_is_said_to_be_no_fair_sample(asked):
+    seldom = pd.concat([BOTH, rows(("bench", "2.4", 2, True))], ignore_index=True)
+    seldom.loc[seldom["band"] == "2.4", "covered_s"] = 60.0
+    by_band = {
+        one.band: one.effect.warnings for one in compare_versions(seldom, 1, 2, location="bench", metrics=("rssi",))
+    }
+    assert by_band["5"] == RSSI.warnings
+    assert by_band["2.4"][0].startswith(
+        "The laptop was on 2.4 GHz for only 9 % of its linked time with v1 and 9 % of its linked time with v2"
+    )
+    imported = seldom.assign(source_id=2)  # whoever recorded both bands at once had no choice to make
+    assert {one.effect.warnings for one in compare_versions(imported, 1, 2, metrics=("rssi",))} == {RSSI.warnings}
 
 
 def test_location_and_band_narrow_the_question(asked):

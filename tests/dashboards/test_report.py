@@ -56,7 +56,7 @@ def test_sections_come_in_the_readers_order(html):
 
 
 def test_times_are_those_of_the_zone(words):
-    assert "from Mon 2 Mar 10:00" in words  # 09:00 UTC
+    assert "from Mon 2 Mar 2026 10:00" in words  # 09:00 UTC
     assert f"Times are those of {ZONE}" in words
 
 
