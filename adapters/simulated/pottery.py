@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 
+from adapters.simulated.radio import OUTAGE_MEAN_S
 from adapters.simulated.scene import Band, BandState, Obstacle, Path, RouterChange, RouterState, Scene, Stay
 
 WHEEL = "wheel by the window"
@@ -45,7 +46,6 @@ _PANELS_5 = BandState(channel=36, width_mhz=80, tx_power_dbm=16, cable_loss_db=1
 _NARROW_5 = BandState(channel=36, width_mhz=40, tx_power_dbm=16, cable_loss_db=1, antenna_gain_dbi=8)
 OLD_DROPOUTS_PER_DAY = 16.0
 NEW_DROPOUTS_PER_DAY = 0.5
-NEW_FIRMWARE = 5  # the version that cures them
 
 
 def _state(position: str, band_5: BandState, dropouts_per_day: float = OLD_DROPOUTS_PER_DAY) -> RouterState:
@@ -164,12 +164,18 @@ PLANTED_EFFECTS_DB: dict[tuple[str, Band, int, int], float] = {
 }
 
 
-def planted_db(location: str, band: str, before: int, after: int) -> float | None:
-    """The truth about one version against another, dB; None where nothing is claimed."""
-    return next(
-        (db for key, db in PLANTED_EFFECTS_DB.items() if key == (location, band, before, after)),
-        None,
-    )
+# The same for the time without a link, minutes a day, at either location: what the new firmware was worth.
+PLANTED_OUTAGE_MIN_PER_DAY = (NEW_DROPOUTS_PER_DAY - OLD_DROPOUTS_PER_DAY) * OUTAGE_MEAN_S / 60
+
+
+def planted_effect(metric: str, location: str, band: str, before: int, after: int) -> float | None:
+    """The truth about one version against the one before, dB ("rssi") or minutes a day ("outage"); None where
+    nothing is claimed."""
+    if metric == "outage":
+        return PLANTED_OUTAGE_MIN_PER_DAY if (band, before, after) == ("5", 4, 5) else None
+    if metric != "rssi":
+        return None
+    return next((db for key, db in PLANTED_EFFECTS_DB.items() if key == (location, band, before, after)), None)
 
 
 def start_utc_ms(zone: tzinfo = UTC) -> int:

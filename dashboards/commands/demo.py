@@ -149,27 +149,28 @@ def _progress() -> Iterator[Callable[[float], None]]:
 
 def _story(played: Played, findings: Findings, days: float, took_s: float) -> str:
     """What was planted, and what was found, change by change."""
-    from dashboards.sentences import located_sentence, version_name
+    from dashboards.sentences import MINUS, located_sentence
 
     lines = [f"{days:g} days at a small pottery, played in {took_s:.0f} s: {played.n_samples:,} samples."]
+    n_held = n_shown = 0
     for change, effects in findings.changes:
-        lines += ["", f"{version_name(change.version, pottery.VERSIONS[change.version].label)} after v{change.before}"]
+        lines += ["", f"v{change.version} '{pottery.VERSIONS[change.version].label}' after v{change.before}"]
         for located in effects:
-            truth_db = pottery.planted_db(located.location, located.band, located.a, located.b)
-            if located.effect.metric == "rssi" and truth_db is not None:
-                lines.append(f"  planted {truth_db:+5.1f} dB. {located_sentence(located)}")
-            if located.effect.metric == "outage" and change.version == pottery.NEW_FIRMWARE and located.band == "5":
-                planted = f"{pottery.OLD_DROPOUTS_PER_DAY:g} -> {pottery.NEW_DROPOUTS_PER_DAY:g} drop-outs a day"
-                lines.append(f"  planted {planted}. {located_sentence(located)}")
+            effect = located.effect
+            truth = pottery.planted_effect(effect.metric, located.location, located.band, located.a, located.b)
+            if truth is None or effect.low is None or effect.high is None:
+                continue
+            n_shown += 1
+            n_held += effect.low <= truth <= effect.high
+            planted = f"{truth:+.0f} {effect.unit}" if truth else f"0 {effect.unit}"
+            lines.append(f"  planted {planted:>11}   {located_sentence(located)}")
+    lines += ["", f"{n_held} of {n_shown} intervals hold what was planted; 19 of 20 should in the long run."]
     if days * 24 > pottery.UNTAGGED_HOUR:
         at_utc_ms = played.started_at_utc_ms + round(pottery.UNTAGGED_HOUR * 3_600_000)
         when = format_local(at_utc_ms, played.time_zone)
         loss_db = pottery.UNTAGGED_LOSS_DB["5"]
-        lines += [
-            "",
-            f"{when}: nobody wrote down what was rolled into the way of the {pottery.KILN} (-{loss_db:g} dB).",
-        ]
-    return "\n".join(lines)
+        lines.append(f"Nobody wrote down what stands in the way of the {pottery.KILN} since {when}: -{loss_db:g} dB.")
+    return "\n".join(lines).replace(MINUS, "-")  # not every terminal has a true minus
 
 
 def _next_steps(path: Path, output: Path) -> str:

@@ -30,11 +30,17 @@ def test_a_planted_effect_is_what_the_link_budget_gives(key):
     location, band, before, after = key
     levels_dbm = [mean_level_dbm(pottery.VERSIONS[number].state, band, location) for number in (before, after)]
     assert levels_dbm[1] - levels_dbm[0] == pytest.approx(pottery.PLANTED_EFFECTS_DB[key], abs=0.05)
-    assert pottery.planted_db(*key) == pottery.PLANTED_EFFECTS_DB[key]
+    assert pottery.planted_effect("rssi", *key) == pottery.PLANTED_EFFECTS_DB[key]
 
 
 def test_nothing_is_claimed_of_what_was_not_planted():
-    assert pottery.planted_db("garden", "5", 1, 2) is None
+    assert pottery.planted_effect("rssi", "garden", "5", 1, 2) is None
+    assert pottery.planted_effect("outage", pottery.WHEEL, "5", 1, 2) is None
+    assert pottery.planted_effect("tx-rate", pottery.WHEEL, "5", 1, 2) is None
+
+
+def test_the_new_firmware_is_worth_the_dropouts_it_spares():
+    assert pottery.planted_effect("outage", pottery.KILN, "5", 4, 5) == pytest.approx(-15.5 * 1.5)
 
 
 @pytest.mark.parametrize("number", pottery.VERSIONS)

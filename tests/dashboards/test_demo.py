@@ -128,7 +128,7 @@ def test_the_demo_leaves_a_log_and_a_report_and_tells_the_truth_beside_the_findi
     story, complaints = capsys.readouterr()
     assert complaints == "", "no bar where nobody watches"
     assert "v2" in story
-    assert "planted  +5.0 dB. On 5 GHz at wheel by the window" in story
+    assert "planted       +5 dB   On 5 GHz at wheel by the window, RSSI" in story
     assert "linktrial compare v1 v2" in story
     assert "--db linktrial-demo.db" in story
     page = (tmp_path / "linktrial-demo.html").read_bytes()
