@@ -6,10 +6,12 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from math import isfinite
+from typing import Any
 
 import pandas as pd
 
 from dashboards.analysis.effect import Effect, estimate_effect
+from dashboards.frames import rows_of
 from logger.errors import LogError
 from logger.repoint import OWN_SOURCE
 from logger.settings import Settings
@@ -94,7 +96,7 @@ def compare_versions(
     return found
 
 
-def _how(metric: str, judged: Judgement) -> dict[str, float | None]:
+def _how(metric: str, judged: Judgement) -> dict[str, Any]:
     return {"margin": judged.margins.get(metric), "washout_s": judged.washout_s}
 
 
@@ -134,7 +136,7 @@ def router_changes(periods: pd.DataFrame) -> list[RouterChange]:
     numbers = sorted(set(periods["version"].tolist()))
     for _, timeline in periods.groupby("source_id"):
         before: int | None = None
-        for row in timeline.sort_values("period_started_at_utc_ms").itertuples():
+        for row in rows_of(timeline.sort_values("period_started_at_utc_ms")):
             at, version = int(row.period_started_at_utc_ms), int(row.version)
             if before is None:
                 before = max((number for number in numbers if number < version), default=None)
@@ -157,7 +159,8 @@ def _first_version(periods: pd.DataFrame) -> int | None:
 def find_version(versions: pd.DataFrame, words: str) -> int:
     """The config version that ``words`` name: v2, 2, or a label exactly. Raises NothingToCompare, naming the
     nearest."""
-    numbers, labels = versions["version"].tolist(), versions["label"].tolist()
+    numbers: list[int] = versions["version"].tolist()
+    labels: list[str] = versions["label"].tolist()
     digits = words[1:] if words[:1] in ("v", "V") else words
     if digits.isdecimal() and int(digits) in numbers:
         return int(digits)
@@ -176,7 +179,7 @@ def find_version(versions: pd.DataFrame, words: str) -> int:
 def find_location(periods: pd.DataFrame, name: str) -> str:
     """The location of that name, whatever the case of its letters. Raises NothingToCompare, naming the
     nearest."""
-    known = list(dict.fromkeys(periods["location"].tolist()))
+    known: list[str] = list(dict.fromkeys(periods["location"].tolist()))
     if name in known:
         return name
     folded = [place for place in known if place.casefold() == name.casefold()]
@@ -203,7 +206,7 @@ def nothing_in_common(blocks: pd.DataFrame, a: int, b: int, location: str | None
     where = "no location" if location is None else _quoted(location)
     have = linked.groupby("location")["version"].unique()
     first = "; ".join(
-        f"{_quoted(place)} has {_listed(sorted(found.tolist()))}" for place, found in have.iloc[:12].items()
+        f"{_quoted(str(place))} has {_listed(sorted(found.tolist()))}" for place, found in have.iloc[:12].items()
     )
     more = "; ..." if len(have) > 12 else ""
     verb = "has both" if location is None else "does not have both"

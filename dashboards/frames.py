@@ -10,6 +10,7 @@ import json
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -94,15 +95,20 @@ def load_blocks(log: Log) -> pd.DataFrame:
     for total in [name for name in blocks.columns if "_sum_" in name]:
         n = blocks[total.partition("_sum_")[0] + "_n"]
         blocks[total.replace("_sum_", "_mean_")] = blocks.pop(total) / n.where(n > 0)
-    period_rows = pd.Index(periods["period_id"]).get_indexer(blocks["period_id"])
+    period_rows = pd.Index(periods["period_id"]).get_indexer(pd.Index(blocks["period_id"]))
     for name in _FROM_PERIOD:
         blocks[name] = periods[name].take(period_rows).array
-    link_rows = links.index.get_indexer(blocks["link_id"])
+    link_rows = links.index.get_indexer(pd.Index(blocks["link_id"]))
     for name in links.columns:
         blocks[name] = links[name].take(link_rows).array
     blocks["connected"] = blocks["connected"] == 1
     blocks["band"] = _band_also_of_the_absent(blocks)
     return blocks
+
+
+def rows_of(frame: pd.DataFrame) -> Iterator[Any]:
+    """The rows as named tuples. No type checker knows a frame's columns, hence Any."""
+    return iter(frame.itertuples(index=False))
 
 
 def load_periods(log: Log) -> pd.DataFrame:

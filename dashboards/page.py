@@ -21,6 +21,8 @@ from dashboards import figures, palette
 from dashboards.analysis.coverage import KINDS
 from dashboards.analysis.trend import HISTOGRAM, Trended, bin_width_ms, trend
 from dashboards.comparison import METRICS, LocatedEffect, RouterChange
+from dashboards.effect_figure import effects_figure
+from dashboards.frames import rows_of
 from dashboards.report import Findings, SourceCoverage
 from dashboards.sentences import (
     METRIC_NAMES,
@@ -246,7 +248,7 @@ class _Page:
             if any(effects for _, effects in groups):
                 yield {
                     "metric": _capital(METRIC_NAMES[metric]),
-                    "json": figure_json(figures.effects_figure(groups, metric)),
+                    "json": figure_json(effects_figure(groups, metric)),
                 }
 
     # Tables
@@ -272,7 +274,7 @@ class _Page:
                         "outage": number(row.outage_min_per_day, 1),
                         "dropouts": row.n_dropouts,
                     }
-                    for row in rows.itertuples()
+                    for row in rows_of(rows)
                 ],
             }  # fmt: skip
 
@@ -292,7 +294,7 @@ class _Page:
                     "band": band_name(row.band if isinstance(row.band, str) else None),
                     "version": f"v{row.version}",
                 }
-                for row in spells.nlargest(MOST_LISTED, "lasted_s").itertuples()
+                for row in rows_of(spells.nlargest(MOST_LISTED, "lasted_s"))
             ],
             "json": figure_json(figures.outage_figure(spells, stretches, self.labels, self.zone)),
         }
@@ -300,7 +302,7 @@ class _Page:
     def _versions(self) -> Iterator[dict[str, Any]]:
         versions, periods = self.findings.frames.versions, self.findings.frames.periods
         before: int | None = None
-        for row in versions.itertuples():
+        for row in rows_of(versions):
             mine = periods[periods["version"] == row.version]
             eirps = {band: eirp_dbm(row.settings, band) for band in BANDS}
             yield {
@@ -338,7 +340,7 @@ class _Page:
                     "lasted": format_duration(row.lasted / 1000),
                     "reason": row.reason,
                 }
-                for row in longest.nlargest(MOST_LISTED, "lasted").itertuples()
+                for row in rows_of(longest.nlargest(MOST_LISTED, "lasted"))
             ],
             "n_gaps": len(longest),
         }

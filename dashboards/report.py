@@ -199,12 +199,12 @@ def _cell(value: object) -> object:
 
 def _coverages(frames: LogFrames, zone: str) -> Iterator[SourceCoverage]:
     imports = set(frames.periods.loc[frames.periods["source_kind"] == "import", "source_id"])
-    for source_id, blocks in frames.blocks.groupby("source_id"):
+    for source_id, blocks in frames.blocks.groupby(frames.blocks["source_id"]):
         events = frames.events[frames.events["source_id"] == source_id]
         step_ms = 1000 * blocks["covered_s"] / blocks["n_samples"]
         edges = time_edges(float(blocks["first_utc_ms"].min()), float((blocks["last_utc_ms"] + step_ms).max()), zone)
         yield SourceCoverage(
-            int(source_id), source_id in imports, edges, coverage(blocks, events, edges), gaps(blocks, events)
+            int(str(source_id)), source_id in imports, edges, coverage(blocks, events, edges), gaps(blocks, events)
         )
 
 

@@ -138,7 +138,7 @@ def summary_sentences(before: int, version: int, effects: Iterable[LocatedEffect
 
 
 def _summary_sentence(name: str, effects: list[LocatedEffect], *, whole: bool) -> str:
-    parts = []
+    parts: list[str] = []
     for verdict, words in (
         ("better", "is better"),
         ("worse", "is worse"),

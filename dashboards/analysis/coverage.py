@@ -97,10 +97,10 @@ def gaps(blocks: pd.DataFrame, events: pd.DataFrame, *, at_least_s: float = 60.0
     explained = explained_stretches(blocks, events)
     most = np.zeros(len(begin))
     reasons = np.full(len(begin), "unexplained", dtype=object)
-    for row in explained.itertuples():
-        overlap = np.minimum(end, row.ended_at_utc_ms) - np.maximum(begin, row.started_at_utc_ms)
+    for started, ended, reason in explained.to_numpy().tolist():
+        overlap = np.minimum(end, ended) - np.maximum(begin, started)
         better = overlap > most
-        most, reasons = np.where(better, overlap, most), np.where(better, row.reason, reasons)
+        most, reasons = np.where(better, overlap, most), np.where(better, reason, reasons)
     return pd.DataFrame({"started_at_utc_ms": begin, "ended_at_utc_ms": end, "reason": pd.Series(reasons, dtype="str")})
 
 
@@ -133,4 +133,5 @@ def _overlap_h(begin: np.ndarray, end: np.ndarray, edges: np.ndarray) -> np.ndar
     begin = np.maximum(begin, np.concatenate(([-np.inf], np.maximum.accumulate(end)[:-1])))
     length = np.maximum(end - begin, 0)
     within = np.clip(edges[:, None] - begin[None, :], 0, length[None, :]).sum(axis=1)
-    return np.diff(within) / _HOUR_MS
+    overlap_h: np.ndarray = np.diff(within) / _HOUR_MS
+    return overlap_h
