@@ -98,11 +98,18 @@ def after_washout(blocks: pd.DataFrame, washout_s: float) -> pd.DataFrame:
     return blocks[age_s >= washout_s]
 
 
+def latest_stays(blocks: pd.DataFrame, most: int) -> tuple[pd.DataFrame, int]:
+    """The blocks of the ``most`` latest stays, and how many stays that leaves out."""
+    started = blocks.groupby("stay")["started_at_utc_ms"].min().sort_values()
+    left_out = max(len(started) - most, 0)
+    return blocks[~blocks["stay"].isin(started.index[:left_out])], left_out
+
+
 def series_from_blocks(blocks: pd.DataFrame, value: str, count: str, histogram: str, b: int) -> BlockSeries:
     """The series of column ``value`` (weights ``count``) of blocks that have a stay; ``b`` is version B."""
-    rows = _one_row_per_stretch(blocks[blocks[count] > 0], value, count)
-    if not np.isfinite(rows[value]).all():
+    if not np.isfinite(blocks.loc[blocks[count] > 0, value]).all():
         raise ValueError(f"{value} is not a number in a block that counts samples")
+    rows = _one_row_per_stretch(blocks[blocks[count] > 0], value, count)
     covered_s = float(rows["covered_s"].sum())
     rows = _merged(rows, value, covered_s)
     spread = _spread_by_stay(blocks[blocks[count] > 0], histogram)
@@ -167,9 +174,9 @@ def _merged(rows: pd.DataFrame, value: str, covered_s: float) -> pd.DataFrame:
     coarsest_s = max(FINEST_BLOCK_S, covered_s / COARSE_PARTS)
     stretch = 1.0
     while True:
-        widest_s = np.minimum(coarsest_s * stretch, np.maximum(FINEST_BLOCK_S, stretch * to_change_s / GROWTH))
+        widest_s = stretch * np.minimum(coarsest_s, np.maximum(FINEST_BLOCK_S, to_change_s / GROWTH))
         group = _groups(started_s, ended_s, stay, widest_s)
-        if group[-1] < MOST_BLOCKS or group[-1] + 1 <= 2 * (stay.max() + 1):
+        if group[-1] < MOST_BLOCKS or group[-1] + 1 == len(np.unique(stay)):
             break
         stretch *= 1.15
     merged = rows.groupby(group, sort=False).agg(
@@ -220,19 +227,20 @@ def _lengths(rows: pd.DataFrame, mid_s: np.ndarray, n: np.ndarray, source: np.nd
     """What evenly spread samples stand for. Never past the neighbouring mids: overlapping stretches
     would make the covariance indefinite."""
     spread_s = (rows["last_utc_ms"].to_numpy(float) - rows["first_utc_ms"].to_numpy(float)) / 1000.0
-    length_s = np.where(n > 1, spread_s * np.sqrt((n + 1) / np.maximum(n - 1, 1)), 0.0)
+    length_s: np.ndarray = np.where(n > 1, spread_s * np.sqrt((n + 1) / np.maximum(n - 1, 1)), 0.0)
     gap_s = np.where(source[1:] == source[:-1], np.diff(mid_s), np.inf)
     gap_s = np.maximum(gap_s, 0.0)
-    return np.minimum(length_s, np.minimum(np.append(gap_s, np.inf), np.insert(gap_s, 0, np.inf)))
+    room_s = np.minimum(np.append(gap_s, np.inf), np.insert(gap_s, 0, np.inf))
+    return np.asarray(np.minimum(length_s, room_s))
 
 
 def _spread_by_stay(blocks: pd.DataFrame, histogram: str) -> dict[int, float]:
     spread = {}
-    for stay, blobs in blocks.groupby("stay")[histogram]:
-        values, counts = histogram_of(blobs)
+    for stay in np.unique(blocks["stay"].to_numpy()):
+        values, counts = histogram_of(blocks.loc[blocks["stay"] == stay, histogram])
         if counts.sum() > 0:
             mean = np.average(values, weights=counts)
-            spread[stay] = float(np.sqrt(np.average((values - mean) ** 2, weights=counts)))
+            spread[int(stay)] = float(np.sqrt(np.average((values - mean) ** 2, weights=counts)))
     return spread
 
 

@@ -104,14 +104,15 @@ def mixture_quantiles(
 
 def _t_points(uniforms: np.ndarray, centre: np.ndarray, factor: np.ndarray) -> np.ndarray:
     uniforms = np.clip(uniforms, 1e-6, 1 - 1e-6)
-    normals = special.ndtri(uniforms[:, :-1])
-    chi2 = 2 * special.gammaincinv(DEGREES_OF_FREEDOM / 2, uniforms[:, -1])
-    return centre + normals @ factor.T * np.sqrt(DEGREES_OF_FREEDOM / chi2)[:, None]
+    normals: np.ndarray = special.ndtri(uniforms[:, :-1])
+    chi2: np.ndarray = 2 * special.gammaincinv(DEGREES_OF_FREEDOM / 2, uniforms[:, -1])
+    points: np.ndarray = centre + normals @ factor.T * np.sqrt(DEGREES_OF_FREEDOM / chi2)[:, None]
+    return points
 
 
 def _log_t(points: np.ndarray, centre: np.ndarray, factor: np.ndarray) -> np.ndarray:
     """Log density of the t, up to a constant common to all centres and factors."""
     d = len(centre)
     standard = np.linalg.solve(factor, (points - centre).T)
-    squares = np.sum(standard**2, axis=0)
-    return -0.5 * (DEGREES_OF_FREEDOM + d) * np.log1p(squares / DEGREES_OF_FREEDOM) - np.log(np.diagonal(factor)).sum()
+    tails: np.ndarray = np.log1p(np.sum(standard**2, axis=0) / DEGREES_OF_FREEDOM)
+    return -0.5 * (DEGREES_OF_FREEDOM + d) * tails - float(np.log(np.diagonal(factor)).sum())

@@ -168,7 +168,7 @@ class LevelModel:
         return along
 
     def _log_tau(self, z: float) -> float:
-        return self._mid_log_tau + self._half_log_tau * z
+        return float(self._mid_log_tau + self._half_log_tau * z)
 
     def _packed(self, matrix: np.ndarray) -> np.ndarray:
         return matrix.reshape(-1)[self._places]
@@ -190,7 +190,7 @@ class LevelModel:
     def _day_covariance(self) -> np.ndarray:
         turn = 2 * np.pi / DAY_S
         apart = np.subtract.outer(self._series.local_s, self._series.local_s)
-        day = np.zeros_like(apart)
+        day: np.ndarray = np.zeros_like(apart)
         for harmonic, variance in ((1, 1 / 2), (2, 1 / 8)):
             damping = np.sinc(harmonic * self._series.length_s / DAY_S)
             day += variance * np.outer(damping, damping) * np.cos(harmonic * turn * apart)
@@ -198,11 +198,11 @@ class LevelModel:
 
     def _flicker_covariance(self, apart_s: np.ndarray) -> np.ndarray:
         tau_s = 2 * self._series.coarsest_s
-        bank = average_covariance(apart_s, self._series.length_s, tau_s)
+        bank: np.ndarray = average_covariance(apart_s, self._series.length_s, tau_s)
         while tau_s * FLICKER_STEP <= 4 * self._series.span_s:
             tau_s *= FLICKER_STEP
             bank += average_covariance(apart_s, self._series.length_s, tau_s)
-        return self._packed(bank) * np.log(FLICKER_STEP) / np.log(4)
+        return self._packed(bank * (np.log(FLICKER_STEP) / np.log(4)))
 
     def _log_prior(self, theta: np.ndarray) -> tuple[float, np.ndarray]:
         value, gradient = 0.0, np.zeros_like(theta)
@@ -275,7 +275,8 @@ def rounding_bias_variance(spread: np.ndarray, quantum: float) -> np.ndarray:
     variance = np.maximum(np.nan_to_num(spread, nan=quantum) ** 2 - quantum**2 / 12, 0.0)
     k = np.arange(1, 51)[:, None]
     terms = np.exp(-4 * np.pi**2 * k**2 * variance / quantum**2) / k**2
-    return quantum**2 / (2 * np.pi**2) * terms.sum(axis=0)
+    total: np.ndarray = terms.sum(axis=0)
+    return quantum**2 / (2 * np.pi**2) * total
 
 
 def _cholesky(covariance: np.ndarray) -> tuple[np.ndarray, float]:

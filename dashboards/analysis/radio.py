@@ -40,13 +40,14 @@ class OwnRadio:
 
 def choose_radio(blocks: pd.DataFrame) -> OwnRadio | None:
     """Of the blocks of one version and band; None where there never was a link."""
-    linked = blocks[blocks["link_id"] != 0]
+    linked = blocks[blocks["connected"]]
     if linked.empty:
         return None
     bssid = linked["bssid"].astype(object).where(linked["bssid"].notna(), "")
     frequency = linked["frequency_mhz"].astype(float).fillna(0.0)
     covered_s = linked["covered_s"].groupby([bssid, frequency]).sum()
-    own_bssid, own_frequency = covered_s.sort_index().idxmax()
+    covered_s = covered_s.sort_index()
+    own_bssid, own_frequency = covered_s.index.to_list()[int(covered_s.to_numpy().argmax())]
     own = (bssid == own_bssid) & (frequency == own_frequency)
     total_s = float(covered_s.sum())
     share = 1.0 - float(covered_s.max()) / total_s if total_s > 0 else 0.0

@@ -41,7 +41,7 @@ class OutageRecord:
 def outage_record(blocks: pd.DataFrame) -> OutageRecord:
     """From one version's blocks, with and without link, that have a stay (see ``number_stays``)."""
     days = float(blocks["covered_s"].sum()) / 86_400.0
-    lost = blocks[blocks["link_id"] == 0].sort_values(["source_id", "first_utc_ms"])
+    lost = blocks[~blocks["connected"]].sort_values(["source_id", "first_utc_ms"])
     lost = lost[lost["covered_s"] > 0]
     apart_s = (lost["first_utc_ms"] - lost["last_utc_ms"].shift()) / 1000.0
     begins = (apart_s > EPISODE_GAP_S) | (lost["stay"] != lost["stay"].shift())
@@ -72,7 +72,9 @@ def _draws(record: OutageRecord, common_min: float, variation: float, uniforms: 
     worth = n / variation
     shape = worth + PRIOR_EPISODES
     scale = worth * (record.episode_min.mean() if n else 0.0) + PRIOR_EPISODES * common_min
-    return rate * scale / special.gammaincinv(shape, uniforms[:, 1])
+    mean_min = scale / special.gammaincinv(shape, uniforms[:, 1])
+    minutes_a_day: np.ndarray = rate * mean_min
+    return minutes_a_day
 
 
 def _squared_variation(episode_min: np.ndarray) -> float:

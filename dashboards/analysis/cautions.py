@@ -1,0 +1,117 @@
+"""What a reader must know beside an effect, as short sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+from dashboards.analysis.block_series import BlockSeries
+from dashboards.analysis.level_model import PLACEMENT_SD
+from dashboards.analysis.radio import OwnRadio
+
+LEAST_COVERED_S = 180.0
+LEAST_BLOCKS = 2
+WEAK_DBM = -78.0  # from here down a lost link and a low level come together
+WEAK_LOST_SHARE = 0.05
+
+Arms = Mapping[int, pd.DataFrame]  # the blocks used, by version
+
+
+def hours_of(arm: pd.DataFrame) -> float:
+    """The time that the blocks' samples stand for."""
+    return float(arm["covered_s"].sum()) / 3600.0
+
+
+def what_is_lacking(arms: Arms) -> list[str]:
+    """A sentence for each version that has too little data for an interval."""
+    lacking = []
+    for version, arm in arms.items():
+        covered_s = float(arm["covered_s"].sum())
+        if covered_s < LEAST_COVERED_S or len(arm) < LEAST_BLOCKS:
+            lacking.append(
+                f"v{version} has {covered_s / 60:.1f} min of data after the washout; an interval needs at "
+                f"least {LEAST_COVERED_S / 60:.0f} min in {LEAST_BLOCKS} blocks."
+            )
+    return lacking
+
+
+def about_placements(arms: Arms) -> list[str]:
+    a, b = arms
+    if set(arms[a]["placement_id"]) & set(arms[b]["placement_id"]):
+        return []
+    return [
+        f"v{a} and v{b} were never measured at the same placement: moving the laptop alone changes the level "
+        f"by about {PLACEMENT_SD:g} dB, and the interval allows for that."
+    ]
+
+
+def about_radios(radios: Mapping[int, OwnRadio | None]) -> list[str]:
+    """Of blocks set apart, and of versions on different channels or access points."""
+    cautions = [
+        f"{100 * own.others_share:.1f} % of the linked time of v{version} was on other radios than {own.radio} "
+        "and is set apart."
+        for version, own in radios.items()
+        if own is not None and own.notable
+    ]
+    known = [own.radio for own in radios.values() if own is not None]
+    if len(known) < 2:
+        return cautions
+    one, other = known
+    if one.frequency_mhz and other.frequency_mhz and one.frequency_mhz != other.frequency_mhz:
+        cautions.append(
+            f"The versions were on different channels ({one.frequency_mhz} and {other.frequency_mhz} MHz): that "
+            "alone moves the level by 2.7 dB at the median, either way."
+        )
+    if one.bssid and other.bssid and one.bssid != other.bssid:
+        cautions.append(f"The versions were on different radios: {one.bssid} and {other.bssid}.")
+    return cautions
+
+
+def about_time(arms: Arms) -> list[str]:
+    """Of single changes, and of records too short to know what the time of day does."""
+    cautions = []
+    hours = {version: hours_of(arm) for version, arm in arms.items()}
+    short = {version: h for version, h in hours.items() if h < 24}
+    said = " and ".join(f"v{version} for only {_said_hours(h)}" for version, h in short.items())
+    order = versions_in_order(arms)
+    if len(order) == 2:
+        if short:
+            cautions.append(f"Measured: {said}, less than a day, so what the time of day does is not known.")
+        cautions.append(
+            f"One change only, so it may be coincidence: going back to v{order[0]} and again to v{order[1]} would tell."
+        )
+    elif min(hours.values()) < 1:
+        cautions.append(f"Measured: {said}.")
+    return cautions
+
+
+def about_level(series: BlockSeries, used: Arms, all_blocks: Arms, quantum_db: float) -> list[str]:
+    """Of a level that never left one rounding step, and of weak links that are heard only when strong."""
+    cautions = []
+    if np.nanmax(series.stay_spread, initial=0.0) == 0.0:
+        cautions.append(
+            f"The level never left one step of {quantum_db:g} dB within a period: how steady it is in truth is "
+            "not known."
+        )
+    for version, arm in all_blocks.items():
+        lost_share = float(arm.loc[~arm["connected"], "covered_s"].sum() / max(arm["covered_s"].sum(), 1e-9))
+        level_dbm = float(np.average(used[version]["rssi_mean_dbm"], weights=used[version]["rssi_n"]))
+        if lost_share > WEAK_LOST_SHARE and level_dbm < WEAK_DBM:
+            cautions.append(
+                f"v{version} had no link for {100 * lost_share:.0f} % of the time, at about {level_dbm:.0f} dBm: "
+                "so weak a link is heard only when it is strong, and its true level is lower."
+            )
+    return cautions
+
+
+def versions_in_order(arms: Arms) -> list[int]:
+    """The versions as they followed each other, without repeats: [1, 2] for AB, [1, 2, 1] for ABA."""
+    together = pd.concat([arm[["started_at_utc_ms", "version"]] for arm in arms.values()])
+    version = together.sort_values("started_at_utc_ms", kind="stable")["version"].to_numpy()
+    return [int(v) for v in version[np.append(True, version[1:] != version[:-1])]] if len(version) else []
+
+
+def _said_hours(hours: float) -> str:
+    return f"{60 * hours:.0f} min" if hours < 1 else f"{hours:.1f} h"
