@@ -22,7 +22,7 @@ EPISODE_GAP_S = 3600.0
 ASSUMED_EPISODE_MIN = 2.0  # a router's restart; an assumption
 PRIOR_EPISODES = 2.0
 DAY_MS = 86_400_000
-POINTS = 4096
+POINTS = 1024
 
 
 @dataclass(frozen=True)

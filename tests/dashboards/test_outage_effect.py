@@ -1,0 +1,99 @@
+"""Outages: rare, clumped, and honest also where there were none."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from dashboards.analysis.effect import estimate_effect
+from dashboards.analysis.outage_effect import OutageRecord, outage_difference, outage_record
+from tests.bench.effect_coverage import EPOCH_UTC_MS
+
+DAY_S = 86_400
+
+
+def days_of(losses_min: dict[int, dict[float, float]], days: float = 2.0) -> pd.DataFrame:
+    """Ten-minute blocks; per version, losses of so many minutes at so many hours after its start."""
+    rows = []
+    for version, losses in losses_min.items():
+        started_ms = EPOCH_UTC_MS + int((version - 1) * days * DAY_S * 1000)
+        ended_ms = started_ms + int(days * DAY_S * 1000)
+        for begin_ms in range(started_ms, ended_ms, 600_000):
+            lost_s = sum(
+                60 * minutes
+                for hours, minutes in losses.items()
+                if begin_ms <= started_ms + hours * 3_600_000 < begin_ms + 600_000
+            )
+            for connected, covered_s in ((True, 600 - lost_s), (False, lost_s)):
+                if covered_s > 0:
+                    rows.append(
+                        {
+                            "period_id": version,
+                            "source_id": 1,
+                            "placement_id": 1,
+                            "version": version,
+                            "link_id": int(connected),
+                            "connected": connected,
+                            "period_started_at_utc_ms": started_ms,
+                            "period_ended_at_utc_ms": ended_ms,
+                            "started_at_utc_ms": begin_ms,
+                            "ended_at_utc_ms": begin_ms + 600_000,
+                            "first_utc_ms": begin_ms,
+                            "last_utc_ms": begin_ms + 595_000,
+                            "covered_s": covered_s,
+                        }
+                    )
+    return pd.DataFrame(rows)
+
+
+def test_no_outage_at_all_gives_a_finite_interval_about_zero_that_narrows_with_time():
+    two, ten = (estimate_effect(days_of({1: {}, 2: {}}, days), 1, 2, "outage") for days in (2, 10))
+    for effect in (two, ten):
+        assert effect.estimate == 0
+        assert effect.low < 0 < effect.high
+    assert ten.high < two.high / 3
+    assert (ten.verdict, ten.unit) == ("no-difference", "min/day")
+
+
+def test_many_fewer_outage_minutes_are_better():
+    often = dict.fromkeys(range(1, 46, 2), 8.0)
+    effect = estimate_effect(days_of({1: often, 2: {20.0: 1.0}}), 1, 2, "outage")
+    assert effect.estimate == pytest.approx(0.5 - len(often) * 8 / 2, rel=0.01)
+    assert effect.high < 0
+    assert effect.verdict == "better"
+    assert estimate_effect(days_of({1: often, 2: {20.0: 1.0}}), 2, 1, "outage").verdict == "worse"
+
+
+def test_losses_less_than_an_hour_apart_are_one_episode():
+    blocks = days_of({1: {5.0: 2.0, 5.4: 3.0, 5.9: 1.0, 20.0: 4.0}})
+    record = outage_record(blocks.assign(stay=0))
+    assert record.episode_min == pytest.approx([6, 4])
+    assert record.minutes_a_day == pytest.approx(5)
+
+
+def test_one_long_outage_decides_nothing():
+    effect = estimate_effect(days_of({1: {10.0: 9.5}, 2: {}}), 1, 2, "outage")
+    assert effect.verdict == "undecided"
+    assert effect.low < -4.75 < effect.high
+
+
+@pytest.mark.parametrize(("rate_a_day", "length_min"), [(0.5, 3.0), (3.0, 2.0), (12.0, 5.0)])
+def test_the_interval_holds_the_truth_of_simulated_episodes(rate_a_day, length_min):
+    rng = np.random.default_rng(7)
+    days, held, worlds = 5.0, 0, 200
+    for _ in range(worlds):
+        a, b = (
+            OutageRecord(days, rng.exponential(length_min * factor, rng.poisson(rate_a_day * days)), 1.0)
+            for factor in (1.0, 1.5)
+        )
+        _, low, high = outage_difference(a, b, 0.95, seed=0)
+        held += low <= 0.5 * rate_a_day * length_min <= high
+    assert held / worlds >= 0.93
+
+
+def test_a_version_seen_for_too_short_has_no_interval():
+    blocks = days_of({1: {}, 2: {}})
+    short = pd.concat([blocks[blocks["version"] == 1], blocks[blocks["version"] == 2].head(2)])
+    effect = estimate_effect(short, 1, 2, "outage", washout_s=600)
+    assert (effect.low, effect.verdict) == (None, "undecided")
