@@ -1,4 +1,4 @@
-"""Play a whole trial on the simulated radio: three weeks at a small pottery, with the router changed five times, in
+"""Play a whole trial on the simulated radio: three weeks at a small pottery, its router in five config versions, in
 seconds. Leaves a log and its report, and says what was planted beside what was found."""
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ DEMO_SOURCE = "simulated pottery"  # stands in the log as the one who recorded i
 REPORT_MARK = b"\n<!-- linktrial demo -->\n"  # at its end, for the same purpose
 INTERVAL_S = 30.0
 QUICK_INTERVAL_S = 120.0
-PLAYING_SHARE = 0.4  # of the time that the demo takes, for the progress bar
+PLAYING_SHARE = 0.2  # of the time that the demo takes, for the progress bar
 
 
 def configure(parser: argparse.ArgumentParser) -> None:

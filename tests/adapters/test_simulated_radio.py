@@ -116,6 +116,15 @@ def test_the_day_is_the_day_of_the_zone():
     assert best in (21, 22)  # 3 in the morning there is 21:30 UTC
 
 
+def test_people_in_the_way_cost_level_by_day_only():
+    fading = replace(STILL, people_per_hour=9, people_stay_s=400, people_depth_shape=2, people_depth_scale_db=2)
+    taken = readings(scene_of((0, ROUTER), fading=fading), 10 * DAY_S, 60, seed=5)
+    night = [reading for index, reading in enumerate(taken) if index // 60 % 24 < 8]
+    noon = [reading for index, reading in enumerate(taken) if 10 <= index // 60 % 24 < 17]
+    assert len({reading.rssi_dbm for reading in night}) == 1
+    assert mean_rssi_dbm(noon) - mean_rssi_dbm(night) == pytest.approx(-9 / 3600 * 400 * 4, rel=0.2)  # Campbell
+
+
 def test_an_obstacle_costs_its_loss_from_its_moment_on():
     taken = readings(scene_of((0, ROUTER), obstacles=(Obstacle(50_000, BENCH, {"5": 6.0}),)), 100, 10)
     assert [reading.rssi_dbm - taken[0].rssi_dbm for reading in taken] == [0] * 5 + [-6] * 5
@@ -193,6 +202,14 @@ def test_the_two_directions_have_their_own_rates():
 
     assert mean_mbps(after, "rx_rate") < 0.7 * mean_mbps(before, "rx_rate")
     assert mean_mbps(after, "tx_rate") == pytest.approx(mean_mbps(before, "tx_rate"), rel=0.05)
+
+
+def test_a_wider_channel_at_the_same_level_runs_at_a_lower_mcs_and_yet_faster():
+    narrow = RouterState("desk", {"5": replace(AT_5, width_mhz=20)})
+    taken = readings(scene_of((0, ROUTER), (3600, narrow), distance_m=12), 7200, 30)
+    wide, small = ([reading.rx_rate for reading in part] for part in (taken[:120], taken[120:]))
+    assert statistics.fmean(rate.mcs for rate in wide) < statistics.fmean(rate.mcs for rate in small) - 1
+    assert statistics.fmean(rate.mbps for rate in wide) > statistics.fmean(rate.mbps for rate in small)
 
 
 def test_weaker_links_are_slower_and_repeat_more():
