@@ -50,13 +50,15 @@ def judgement(settings: Settings) -> Judgement:
 
 @dataclass(frozen=True, slots=True)
 class LocatedEffect:
-    """What version ``b`` did against version ``a`` at one location, in one band."""
+    """What version ``b`` did against version ``a`` at one location, in one band. ``seldom_used``: the laptop chose this
+    band by itself for a small part of the time only, so that the verdict is about those moments."""
 
     a: int
     b: int
     location: str
     band: str
     effect: Effect
+    seldom_used: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +94,8 @@ def compare_versions(
         chosen = _chosen_by_itself(blocks[blocks["location"] == place], its_band, a, b)
         for metric in metrics:
             effect = estimate_effect(part, a, b, metric, **_how(metric, judged))
-            found.append(LocatedEffect(a, b, place, its_band, replace(effect, warnings=(*chosen, *effect.warnings))))
+            effect = replace(effect, warnings=(*chosen, *effect.warnings))
+            found.append(LocatedEffect(a, b, place, its_band, effect, bool(chosen)))
     return found
 
 

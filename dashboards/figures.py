@@ -21,7 +21,7 @@ from logger.wording import printable
 
 FONT = "system-ui, -apple-system, 'Segoe UI', Roboto, 'Helvetica Neue', Arial, sans-serif"
 MOST_SPANS = 80  # config versions' spans drawn through all rows; more would only be stripes
-MOST_MARKS = 1200  # events, outages or placements in one figure
+MOST_MARKS = 3000  # events, outages or placements in one figure
 _HOUR_MS, _DAY_MS = 3_600_000, 86_400_000
 _LEFT_PX, _RIGHT_PX, _BOTTOM_PX = 44, 52, 34
 
@@ -133,7 +133,7 @@ def trend_figure(
             axis: dict[str, Any] = {"range": [low - pad, high + pad], "nticks": 5}
         else:
             low, high = np.log10(low / 1.1), np.log10(high * 1.1)
-            steps = (1, 2, 5) if high - low < 1.0 else (1, 3)
+            steps = (1, 1.5, 2, 3, 5, 7) if high - low < 0.6 else (1, 2, 5) if high - low < 1.2 else (1, 3)
             axis = {"type": "log", "range": [low, high], "tickvals": [s * 10**n for n in range(5) for s in steps]}
         axis |= {"showgrid": True, "gridcolor": palette.RULE, "griddash": "1px,3px", "gridwidth": 1}
         name = rows.add(150, f"<b>{text(place, 60)}</b>  {unit}", **axis)
@@ -175,30 +175,36 @@ def _add_version_ribbon(rows: Rows, stretches: pd.DataFrame, labels: dict[int, s
 
 def _add_trend(figure: go.Figure, axis: str, band: str, frame: pd.DataFrame, unit: str, zone: str) -> None:
     stroke = palette.stroke(band)
-    x = clock_ms(frame["mean_utc_ms"], zone)
-    runs = np.flatnonzero(~frame["joined"].to_numpy())[1:]  # where a run begins, but for the first
-    low, median, high = (frame[name].to_numpy(dtype="float64") for name in ("low", "median", "high"))
+    begins = np.flatnonzero(~frame["joined"].to_numpy())  # of each run of joined bins
+    lengths = np.diff(np.append(begins, len(frame)))
+    lone = lengths.repeat(lengths) == 1  # such a bin is drawn as long as it lasted
+    rows = np.arange(len(frame)).repeat(np.where(lone, 2, 1))
+    x = clock_ms(frame["mean_utc_ms"], zone)[rows]
+    first_of_two = np.flatnonzero(np.diff(rows) == 0)
+    second_of_two = first_of_two + 1
+    x[first_of_two] = clock_ms(frame["started_at_utc_ms"], zone)[rows[first_of_two]]
+    x[second_of_two] = clock_ms(frame["ended_at_utc_ms"], zone)[rows[second_of_two]]
+    low, median, high = (frame[name].to_numpy(dtype="float64")[rows] for name in ("low", "median", "high"))
+    runs = np.cumsum(np.maximum(lengths, 2))[:-1] if len(lengths) else lengths
     outline_x, outline_y = [], []
     for xs, lows, highs in zip(*(np.split(values, runs) for values in (x, low, high)), strict=True):
-        if len(xs) == 1:  # a lone bin still has a width to see
-            xs, lows, highs = np.array([xs[0] - 1, xs[0] + 1]), lows.repeat(2), highs.repeat(2)
         outline_x += [xs, xs[::-1], [np.nan]]
         outline_y += [lows, highs[::-1], [np.nan]]
     figure.add_scatter(
         x=np.concatenate(outline_x), y=np.concatenate(outline_y).astype("float32"), yaxis=axis, mode="lines",
-        line={"width": 1, "color": stroke.fill}, fill="toself", fillcolor=stroke.fill, hoverinfo="skip",
+        line={"width": 0.8, "color": stroke.fill}, fill="toself", fillcolor=stroke.fill, hoverinfo="skip",
     )  # fmt: skip
-    run_lengths = np.diff(np.concatenate(([0], runs, [len(x)])))
-    lone = run_lengths.repeat(run_lengths) == 1  # a point without neighbours has no line to be seen by
-    sizes = np.insert(np.where(lone | (len(x) < 60), 4, 0), runs, 0)
     figure.add_scatter(
-        x=np.insert(x, runs, np.nan), y=np.insert(median, runs, np.nan).astype("float32"), yaxis=axis,
-        mode="lines+markers",
-        line={"width": 1.6, "color": stroke.colour, "dash": stroke.dash},
-        marker={"size": sizes, "symbol": stroke.symbol, "color": stroke.colour, "line": {"width": 0}},
+        x=np.insert(x, runs, np.nan), y=np.insert(median, runs, np.nan).astype("float32"), yaxis=axis, mode="lines",
+        line={"width": 1.8, "color": stroke.colour, "dash": stroke.dash},
         customdata=np.insert(np.column_stack([low, high]), runs, np.nan, axis=0).astype("float32"),
         hovertemplate=f"{band_name(band)}: %{{y:.3~g}} {unit}<br>10-90 %: %{{customdata[0]:.3~g}} to"
         " %{customdata[1]:.3~g}<br>%{x}<extra></extra>",
+    )  # fmt: skip
+    tiny = first_of_two[x[second_of_two] - x[first_of_two] < (x.max() - x.min()) / 250]
+    figure.add_scatter(
+        x=x[tiny], y=median[tiny].astype("float32"), yaxis=axis, mode="markers", hoverinfo="skip",
+        marker={"size": 4, "symbol": stroke.symbol, "color": stroke.colour},
     )  # fmt: skip
 
 
@@ -228,7 +234,8 @@ def _add_placements(
     figure.add_scatter(
         x=clock_ms(placements["started_at_utc_ms"], zone),
         y=np.full(len(placements), low if metric == "rssi" else 10**low), yaxis=axis, mode="markers",
-        marker={"symbol": "triangle-up", "size": 7, "color": palette.QUIET}, cliponaxis=False,
+        marker={"symbol": "triangle-up", "size": 7 if len(placements) < 60 else 3, "color": palette.QUIET},
+        cliponaxis=False,
         hovertext=[f"placement {text(name)}" for name in placements["placement"]],
         hovertemplate="%{hovertext}<br>from %{x}<extra></extra>",
     )  # fmt: skip
@@ -261,7 +268,9 @@ def outage_figure(spells: pd.DataFrame, stretches: pd.DataFrame, labels: dict[in
     rows = Rows()
     span = clock_ms([stretches["started_at_utc_ms"].min(), stretches["ended_at_utc_ms"].max()], zone)
     _add_version_ribbon(rows, stretches, labels, zone)
-    longest = spells.nlargest(MOST_MARKS, "lasted_s")
+    longest = spells.sample(frac=1, random_state=0).nlargest(
+        MOST_MARKS, "lasted_s"
+    )  # shuffled: ties have no favourites
     top = float(np.log10(max(longest["lasted_s"].max(), 60) * 1.5))
     bottom = float(np.log10(max(longest["lasted_s"].min() / 1.5, 0.1)))
     ticks = {1: "1 s", 10: "10 s", 60: "1 min", 600: "10 min", 3600: "1 h", 36000: "10 h"}

@@ -33,7 +33,6 @@ from dashboards.sentences import (
     hours,
     margin_text,
     number,
-    scope_phrase,
     summary_sentences,
 )
 from logger.router_settings import BANDS, difference, eirp_dbm
@@ -163,7 +162,8 @@ class _Page:
                     "location": printable(place),
                     "band": band_name(band),
                     "effects": [self._effect_cell(found.get(metric)) for metric in METRICS],
-                    "scope": scope_phrase(found["rssi"].effect),
+                    "placements": f"{found['rssi'].effect.n_placements_a} / {found['rssi'].effect.n_placements_b}",
+                    "scope": "location" if found["rssi"].effect.scope == "location" else "this position",
                     "hours": f"{hours(found['rssi'].effect.hours_a)} / {hours(found['rssi'].effect.hours_b)}",
                 }
                 for (place, band), found in by_place.items()
@@ -285,6 +285,7 @@ class _Page:
         return {
             "n": counted(int(spells["n_dropouts"].sum()), "outage"),
             "total": format_duration(float(spells["lasted_s"].sum())),
+            "n_drawn": min(len(spells), figures.MOST_MARKS) if len(spells) > figures.MOST_MARKS else 0,
             "longest": [
                 {
                     "at": self._when(row.started_at_utc_ms),

@@ -19,6 +19,7 @@ VERDICTS = {
     "undecided": "not enough data yet",
 }
 MINUS = "−"
+_SELDOM = ", but the laptop seldom chose this band"
 
 
 def band_name(band: str | None) -> str:
@@ -116,7 +117,7 @@ def finding(effect: Effect) -> str:
 def located_sentence(located: LocatedEffect) -> str:
     """One sentence: "On 5 GHz at bench by the window, RSSI rose by 6.1 dB [5.2, 7.0]." """
     where = f"On {band_name(located.band)} at {printable(located.location)}"
-    return f"{where}, {finding(located.effect)}."
+    return f"{where}, {finding(located.effect)}{_SELDOM if located.seldom_used else ''}."
 
 
 def summary_sentences(before: int, version: int, effects: Iterable[LocatedEffect]) -> list[str]:
@@ -146,7 +147,7 @@ def _summary_sentence(name: str, effects: list[LocatedEffect], *, whole: bool) -
         ("undecided", "cannot be judged yet"),
     ):
         places = [
-            f"on {band_name(located.band)} at {printable(located.location)} ({amount(located.effect)})"
+            f"on {band_name(located.band)} at {printable(located.location)} ({amount(located.effect)}{_SELDOM if located.seldom_used else ''})"
             for located in effects
             if located.effect.verdict == verdict and (whole or verdict in ("better", "worse"))
         ]
@@ -172,7 +173,7 @@ def hours(value: float) -> str:
         return "< 1 min"
     if value < 1:
         return f"{60 * value:.0f} min"
-    return f"{value:.1f} h" if value < 10 else f"{value:.0f} h"
+    return f"{value:.1f} h" if value < 10 else f"{value:,.0f} h"
 
 
 def comparison_text(a: int, b: int, labels: Mapping[int, str], effects: Sequence[LocatedEffect]) -> str:

@@ -257,6 +257,10 @@ def test_a_change_is_summed_up_with_each_location_band_and_interval():
         "(+0.1 dB [−0.4, +0.6]).",
         "Outage is better on 5 GHz at bench (−3 min/day [−5, −1]).",
     ]
+    seldom = [LocatedEffect(1, 2, "bench", "2.4", RSSI, seldom_used=True)]
+    assert summary_sentences(1, 2, seldom) == [
+        "RSSI is better on 2.4 GHz at bench (+6.1 dB [5.2, 7.0], but the laptop seldom chose this band)."
+    ]
     assert summary_sentences(1, 2, []) == ["Nothing can be said yet: no location has both v1 and v2."]
 
 
