@@ -17,7 +17,7 @@ from adapters.simulated import pottery
 from logger.claim import holder
 from logger.errors import LogError, LogInUse
 from logger.log import APPLICATION_ID, Log
-from logger.times import format_local
+from logger.times import format_duration, format_local
 
 if TYPE_CHECKING:
     from dashboards.report import Findings
@@ -74,7 +74,7 @@ def run(args: argparse.Namespace) -> int:
     with output.open("ab") as file:
         file.write(REPORT_MARK)
     print(_story(played, findings, args.days, time.monotonic() - began_s))
-    print(_next_steps(path, output))
+    print(_next_steps(path, output, comparable=bool(findings.changes)))
     return 0
 
 
@@ -151,7 +151,9 @@ def _story(played: Played, findings: Findings, days: float, took_s: float) -> st
     """What was planted, and what was found, change by change."""
     from dashboards.sentences import MINUS, located_sentence
 
-    lines = [f"{days:g} days at a small pottery, played in {took_s:.0f} s: {played.n_samples:,} samples."]
+    lines = [
+        f"{format_duration(days * 86_400)} at a small pottery, played in {took_s:.0f} s: {played.n_samples:,} samples."
+    ]
     n_held = n_shown = 0
     for change, effects in findings.changes:
         lines += ["", f"v{change.version} '{pottery.VERSIONS[change.version].label}' after v{change.before}"]
@@ -164,7 +166,8 @@ def _story(played: Played, findings: Findings, days: float, took_s: float) -> st
             n_held += effect.low <= truth <= effect.high
             planted = f"{truth:+.0f} {effect.unit}" if truth else f"0 {effect.unit}"
             lines.append(f"  planted {planted:>11}   {located_sentence(located)}")
-    lines += ["", f"{n_held} of {n_shown} intervals hold what was planted; 19 of 20 should in the long run."]
+    if n_shown:
+        lines += ["", f"{n_held} of {n_shown} intervals hold what was planted; 19 of 20 should in the long run."]
     if days * 24 > pottery.UNTAGGED_HOUR:
         at_utc_ms = played.started_at_utc_ms + round(pottery.UNTAGGED_HOUR * 3_600_000)
         when = format_local(at_utc_ms, played.time_zone)
@@ -173,23 +176,11 @@ def _story(played: Played, findings: Findings, days: float, took_s: float) -> st
     return "\n".join(lines).replace(MINUS, "-")  # not every terminal has a true minus
 
 
-def _next_steps(path: Path, output: Path) -> str:
-    db = _shell_word(str(path))
-    return "\n".join(
-        [
-            "",
-            f"log      {path}",
-            f"report   {output}",
-            "",
-            "Try next:",
-            f"  linktrial timeline --db {db}",
-            f"  linktrial compare v1 v2 --metric tx-rate --db {db}",
-            f"  linktrial report --db {db}",
-        ]
-    )
-
-
-def _shell_word(text: str) -> str:
+def _next_steps(path: Path, output: Path, *, comparable: bool) -> str:
     from shlex import quote
 
-    return quote(text)
+    db = f"--db {quote(str(path))}"
+    tries = [f"timeline {db}", *([f"compare v1 v2 --metric tx-rate {db}"] if comparable else []), f"report {db}"]
+    return "\n".join(
+        ["", f"log      {path}", f"report   {output}", "", "Try next:", *(f"  linktrial {t}" for t in tries)]
+    )

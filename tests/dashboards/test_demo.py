@@ -141,6 +141,7 @@ def test_the_demo_leaves_a_log_and_a_report_and_tells_the_truth_beside_the_findi
 def test_a_second_demo_takes_the_place_of_the_first(demo, tmp_path, capsys):
     for seed in ("1", "2"):
         assert demo("--seed", seed, "--days", "0.1") == 0
+    assert "compare" not in capsys.readouterr().out, "there is one version only"
     with Log.open(tmp_path / "linktrial-demo.db", create=False) as log:
         assert len(rows(log, "SELECT DISTINCT config_version FROM period")) == 1
     assert sorted(path.name for path in tmp_path.glob("linktrial-demo*")) == [
