@@ -19,7 +19,6 @@ VERDICTS = {
     "undecided": "not enough data yet",
 }
 MINUS = "−"
-_SELDOM = ", but the laptop seldom chose this band"
 
 
 def band_name(band: str | None) -> str:
@@ -117,7 +116,12 @@ def finding(effect: Effect) -> str:
 def located_sentence(located: LocatedEffect) -> str:
     """One sentence: "On 5 GHz at bench by the window, RSSI rose by 6.1 dB [5.2, 7.0]." """
     where = f"On {band_name(located.band)} at {printable(located.location)}"
-    return f"{where}, {finding(located.effect)}{_SELDOM if located.seldom_used else ''}."
+    return f"{where}, {finding(located.effect)}{_reservation(located)}."
+
+
+def _reservation(located: LocatedEffect) -> str:
+    decided = located.effect.verdict in ("better", "worse")
+    return ", but the laptop seldom chose this band" if located.seldom_used and decided else ""
 
 
 def summary_sentences(before: int, version: int, effects: Iterable[LocatedEffect]) -> list[str]:
@@ -147,9 +151,9 @@ def _summary_sentence(name: str, effects: list[LocatedEffect], *, whole: bool) -
         ("undecided", "cannot be judged yet"),
     ):
         places = [
-            f"on {band_name(located.band)} at {printable(located.location)} ({amount(located.effect)}{_SELDOM if located.seldom_used else ''})"
-            for located in effects
-            if located.effect.verdict == verdict and (whole or verdict in ("better", "worse"))
+            f"on {band_name(one.band)} at {printable(one.location)} ({amount(one.effect)}{_reservation(one)})"
+            for one in effects
+            if one.effect.verdict == verdict and (whole or verdict in ("better", "worse"))
         ]
         if places:
             parts.append(f"{'it ' if parts else ''}{words} {_listed(places)}")
