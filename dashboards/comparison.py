@@ -51,7 +51,7 @@ def judgement(settings: Settings) -> Judgement:
 @dataclass(frozen=True, slots=True)
 class LocatedEffect:
     """What version ``b`` did against version ``a`` at one location, in one band. ``seldom_used``: the laptop chose this
-    band by itself for a small part of the time only, so that the verdict is about those moments."""
+    band by itself for a small part of the time only, so that no verdict is given."""
 
     a: int
     b: int
@@ -94,7 +94,8 @@ def compare_versions(
         chosen = _chosen_by_itself(blocks[blocks["location"] == place], its_band, a, b)
         for metric in metrics:
             effect = estimate_effect(part, a, b, metric, **_how(metric, judged))
-            effect = replace(effect, warnings=(*chosen, *effect.warnings))
+            if chosen:  # an interval from moments that the laptop picked says nothing about the band
+                effect = replace(effect, verdict="undecided", warnings=(*chosen, *effect.warnings))
             found.append(LocatedEffect(a, b, place, its_band, effect, bool(chosen)))
     return found
 

@@ -120,8 +120,7 @@ def located_sentence(located: LocatedEffect) -> str:
 
 
 def _reservation(located: LocatedEffect) -> str:
-    decided = located.effect.verdict in ("better", "worse")
-    return ", but the laptop seldom chose this band" if located.seldom_used and decided else ""
+    return ", but the laptop seldom chose this band" if located.seldom_used else ""
 
 
 def summary_sentences(before: int, version: int, effects: Iterable[LocatedEffect]) -> list[str]:

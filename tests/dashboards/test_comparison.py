@@ -81,12 +81,15 @@ def test_blocks_of_an_unknown_band_are_left_out(asked):
 def test_a_band_that_the_laptop_seldom_chose_is_said_to_be_no_fair_sample(asked):
     seldom = pd.concat([BOTH, rows(("bench", "2.4", 2, True))], ignore_index=True)
     seldom.loc[seldom["band"] == "2.4", "covered_s"] = 60.0
-    by_band = {
-        one.band: one.effect.warnings for one in compare_versions(seldom, 1, 2, location="bench", metrics=("rssi",))
-    }
-    assert by_band["5"] == RSSI.warnings
-    assert by_band["2.4"][0].startswith(
-        "The laptop was on 2.4 GHz for only 9 % of its linked time with v1 and 9 % of its linked time with v2"
+    by_band = {one.band: one.effect for one in compare_versions(seldom, 1, 2, location="bench", metrics=("rssi",))}
+    assert (by_band["5"].warnings, by_band["5"].verdict) == (RSSI.warnings, "better")
+    assert by_band["2.4"].verdict == "undecided"
+    assert (
+        by_band["2.4"]
+        .warnings[0]
+        .startswith(
+            "The laptop was on 2.4 GHz for only 9 % of its linked time with v1 and 9 % of its linked time with v2"
+        )
     )
     imported = seldom.assign(source_id=2)  # whoever recorded both bands at once had no choice to make
     assert {one.effect.warnings for one in compare_versions(imported, 1, 2, metrics=("rssi",))} == {RSSI.warnings}
@@ -257,9 +260,9 @@ def test_a_change_is_summed_up_with_each_location_band_and_interval():
         "(+0.1 dB [−0.4, +0.6]).",
         "Outage is better on 5 GHz at bench (−3 min/day [−5, −1]).",
     ]
-    seldom = [LocatedEffect(1, 2, "bench", "2.4", RSSI, seldom_used=True)]
+    seldom = [LocatedEffect(1, 2, "bench", "2.4", replace(RSSI, verdict="undecided"), seldom_used=True)]
     assert summary_sentences(1, 2, seldom) == [
-        "RSSI is better on 2.4 GHz at bench (+6.1 dB [5.2, 7.0], but the laptop seldom chose this band)."
+        "RSSI cannot be judged yet on 2.4 GHz at bench (+6.1 dB [5.2, 7.0], but the laptop seldom chose this band)."
     ]
     assert summary_sentences(1, 2, []) == ["Nothing can be said yet: no location has both v1 and v2."]
 
