@@ -89,8 +89,11 @@ class AccessPoint:
 
     def set_level(self, rssi_dbm: int) -> None:
         """From the next frame on the laptop hears this radio at the level given."""
-        written = (rssi_dbm - self._power_dbm) % 2**64  # the file takes no minus sign
-        (self._switches / "rx_rssi").write_text(str(written))
+        file, written = self._switches / "rx_rssi", rssi_dbm - self._power_dbm
+        try:
+            file.write_text(str(written))
+        except OSError:  # before Linux 6.3 or so the file takes no minus sign
+            file.write_text(str(written % 2**64))
 
     def fix_rate(self, streams: int, mcs: int) -> None:
         """Send data to the laptop at this VHT rate only."""

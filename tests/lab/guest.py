@@ -17,6 +17,7 @@ import subprocess
 import sys
 import time
 from contextlib import closing
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -41,16 +42,16 @@ UPLINK, DOWNLINK = ((1, 4), (2, 7)), ((2, 3), (2, 5))  # (streams, VHT-MCS) of t
 WANDER_DB = 1.5  # standard deviation of the level around its mean, redrawn every WANDER_S
 WANDER_S = 4.0
 LOOK_EVERY = 8  # turns
-STAY_S = 340.0  # on each side of the step: the washout, and the three minutes that a verdict asks for
+STAY_S = 340.0  # on each side of the step: two minutes of washout, and the three that an interval needs
 INTERVAL_S = 0.5
+VIEWS = ("link", "info", "station dump")  # of iw
 NOBODY = ("setpriv", "--reuid=65534", "--regid=65534", "--clear-groups", "env", "HOME=/tmp")
 
 
 class Story:
     """Writes down what happens, as it happens."""
 
-    def __init__(self, pace: Pace) -> None:
-        self.pace = pace
+    def __init__(self) -> None:
         self._told: dict[str, list[dict[str, object]]] = {"moments": [], "levels": [], "looks": [], "runs": []}
 
     def tell(self, chapter: str, **facts: object) -> None:
@@ -87,9 +88,6 @@ class Story:
         self.tell("runs", name=name, words=words, took_s=took, at_utc_ms=started, **said)
 
 
-VIEWS = ("link", "info", "station dump")
-
-
 class Daemon:
     """The program's own ``linktrial log``."""
 
@@ -118,39 +116,114 @@ class Daemon:
         return self._process.wait(30)
 
 
-def play(story: Story) -> None:
-    """The whole story."""
+@dataclass
+class Lab:
+    """All that takes part."""
+
+    story: Story
+    pace: Pace
+    five: AccessPoint
+    two: AccessPoint
+    laptop: Laptop
+
+
+def play(story: Story, pace: Pace) -> None:
+    """The whole story, act by act."""
     prepare_air()
     open_to_everyone()
     five, two = AccessPoint("phy0", "wlan0", FIVE_GHZ), AccessPoint("phy2", "wlan2", TWO_GHZ)
-    laptop = Laptop()
-    five.start()
-    story.level(five, BEFORE_DBM)
-    laptop.start()
-    laptop.wait_for_link(5180)
-    start_traffic()
-    story.moment("linked")
-
+    lab = Lab(story, pace, five, two, Laptop())
+    link_up(lab)
     story.program("check", "check", "--json")
     story.program("check as nobody", "check", "--json", user=NOBODY)
-    daemon = Daemon()
-    laptop.fix_rate(*UPLINK[0])
-    five.fix_rate(*DOWNLINK[0])
-    wait_for("the logger's start", lambda: rows_in_log("event") > 0, 120)
-    with story.pace.let_go():
-        wait_for("the first samples in the log", lambda: rows_in_log("sample") > 0, 60)
-    story.program("at", "at", "wheel by the window")
-    compare_two_stays(story, five, laptop, daemon)
-
+    daemon = start_logging(lab)
+    two_stays(lab, daemon)
     story.program("changed again", "changed", "router on the shelf")
-    laptop.free_rate()
+    other_band_and_back(lab)
+    channel_switch(lab)
+    outage(lab)
+    interface_down_and_up(lab)
+    card_out_and_in(lab)
+    story.program("status", "status", "--json")
+    stop_logging(lab, daemon)
+
+
+def link_up(lab: Lab) -> None:
+    """The 5 GHz radio alone is on the air, and the laptop is linked to it."""
+    lab.five.start()
+    lab.story.level(lab.five, BEFORE_DBM)
+    lab.laptop.start()
+    lab.laptop.wait_for_link(5180)
+    start_traffic()
+    lab.story.moment("linked")
+
+
+def start_logging(lab: Lab) -> Daemon:
+    """The program logs, and has been told where the laptop stands."""
+    daemon = Daemon()
+    wait_for("the logger's start", lambda: rows_in_log("event") > 0, 120)
+    with lab.pace.let_go():
+        wait_for("the first samples in the log", lambda: rows_in_log("sample") > 0, 60)
+    lab.story.program("at", "at", "wheel by the window")
+    return daemon
+
+
+def two_stays(lab: Lab, daemon: Daemon) -> None:
+    """A stay, the planted step with its tag, and another stay; and what the daemon costs meanwhile."""
+    story, draw = lab.story, random.Random(20)
+    fix_rates(lab, 0)
+    story.moment("first stay", **daemon.cost())
+    stay(lab, "first stay", BEFORE_DBM, draw)
+    story.moment("first stay over", **daemon.cost())
+    story.program("a second daemon", "log", "--interval", "1")
+
+    step_ms = now_ms()
+    story.level(lab.five, AFTER_DBM)
+    fix_rates(lab, 1)
+    when = datetime.fromtimestamp(step_ms / 1000, UTC).isoformat(timespec="milliseconds")
+    story.program("changed", "changed", "new antenna", "--set", "antenna.5.gain_dbi=8", "--at", when)
+    story.moment("second stay", step_utc_ms=step_ms)
+    stay(lab, "second stay", AFTER_DBM, draw)
+    story.moment("second stay over")
+    with lab.pace.let_go():
+        cost = shell_loop_cost(40)
+    story.moment("shell loop", **cost)
+    lab.laptop.free_rate()
+
+
+def fix_rates(lab: Lab, nth: int) -> None:
+    """Each way only the rate of that stay."""
+    lab.laptop.fix_rate(*UPLINK[nth])
+    lab.five.fix_rate(*DOWNLINK[nth])
+
+
+def stay(lab: Lab, name: str, mean_dbm: int, draw: random.Random) -> None:
+    """The level wanders around its mean; now and then iw is asked, well after the last change of level."""
+    for turn in range(round(STAY_S / WANDER_S)):
+        lab.story.level(lab.five, mean_dbm + round(draw.gauss(0, WANDER_DB)))
+        lab.pace.let_pass(WANDER_S * 0.75)
+        if turn % LOOK_EVERY == LOOK_EVERY - 1:
+            lab.story.look(name)
+        lab.pace.let_pass(WANDER_S * 0.25)
+
+
+def look_after_a_while(lab: Lab, name: str) -> None:
+    """Long enough for data frames and a few samples, before iw is asked and after."""
+    lab.pace.let_pass(4)
+    lab.story.look(name)
+    lab.pace.let_pass(2)
+
+
+def other_band_and_back(lab: Lab) -> None:
+    """The 5 GHz radio says goodbye and the laptop joins the other one; later it roams back."""
+    story, five, two, laptop = lab.story, lab.five, lab.two, lab.laptop
     two.start()
     story.level(two, -58)
     story.moment("5 GHz leaves the air")
     five.stop()
     laptop.wait_for_link(2437)
     story.moment("on 2.4 GHz")
-    dwell_for_looks(story, "2.4 GHz")
+    look_after_a_while(lab, "2.4 GHz")
 
     five.start()
     story.level(five, AFTER_DBM)
@@ -160,92 +233,68 @@ def play(story: Story) -> None:
     laptop.wait_for_link(5180)
     story.moment("back on 5 GHz")
     two.stop()
-    story.pace.let_pass(3)
+    lab.pace.let_pass(3)
 
-    width = ("sec_channel_offset=-1", "center_freq1=5190", "bandwidth=40", "ht", "vht")
-    story.moment("asked to switch the channel", answer=five.command("chan_switch", "5", "5200", *width).strip())
-    laptop.wait_for_link(5200)
-    story.moment("on channel 40")
-    dwell_for_looks(story, "channel 40")
 
-    story.moment("router's plug pulled")
-    five.set_mains(False)
-    laptop.wait_for_no_link()
-    story.moment("link lost")
-    story.pace.let_pass(6)
-    story.moment("router's plug back")
-    five.set_mains(True)
-    laptop.wait_for_link(5200)
-    story.moment("link back")
-    story.pace.let_pass(2)
+def channel_switch(lab: Lab) -> None:
+    """From 80 MHz round channel 42 to 40 MHz, primary channel 40, announced in the beacons."""
+    narrower = ("sec_channel_offset=-1", "center_freq1=5190", "bandwidth=40", "ht", "vht")
+    answer = lab.five.command("chan_switch", "5", "5200", *narrower).strip()
+    lab.story.moment("asked to switch the channel", answer=answer)
+    lab.laptop.wait_for_link(5200)
+    lab.story.moment("on channel 40")
+    look_after_a_while(lab, "channel 40")
 
-    story.moment("interface down")
+
+def outage(lab: Lab) -> None:
+    """The router loses its mains for some seconds."""
+    lab.story.moment("router's plug pulled")
+    lab.five.set_mains(False)
+    lab.laptop.wait_for_no_link()
+    lab.story.moment("link lost")
+    lab.pace.let_pass(6)
+    lab.story.moment("router's plug back")
+    lab.five.set_mains(True)
+    lab.laptop.wait_for_link(5200)
+    lab.story.moment("link back")
+    lab.pace.let_pass(2)
+
+
+def interface_down_and_up(lab: Lab) -> None:
+    """As a person's hand on a switch, or a network manager, does it."""
+    lab.story.moment("interface down")
     run("ip", "link", "set", LAPTOP, "down")
-    story.pace.let_pass(3)
+    lab.pace.let_pass(3)
     run("ip", "link", "set", LAPTOP, "up")
-    laptop.wait_for_link(5200)
-    story.moment("interface up")
-    story.pace.let_pass(2)
+    lab.laptop.wait_for_link(5200)
+    lab.story.moment("interface up")
+    lab.pace.let_pass(2)
 
-    story.moment("card pulled out")
+
+def card_out_and_in(lab: Lab) -> None:
+    """The interface vanishes, and one of the same name comes back."""
+    lab.story.moment("card pulled out")
     run("iw", "dev", LAPTOP, "del")
-    laptop.stop()
-    story.pace.let_pass(4)
+    lab.laptop.stop()
+    lab.pace.let_pass(4)
     run("iw", "phy", "phy1", "interface", "add", LAPTOP, "type", "managed")
-    laptop.start()
-    laptop.wait_for_link(5200)
-    story.moment("card back")
-    back = now_ms()
-    with story.pace.let_go():
-        wait_for("samples after the card's return", lambda: rows_in_log("sample", since_utc_ms=back + 2000) > 2, 60)
+    lab.laptop.start()
+    lab.laptop.wait_for_link(5200)
+    lab.story.moment("card back")
+    settled_ms = now_ms() + 2000
+    with lab.pace.let_go():
+        wait_for("samples after the card's return", lambda: rows_in_log("sample", settled_ms) > 2, 60)
+    lab.story.moment("logging again")
 
-    story.moment("logging again")
-    story.program("status", "status", "--json")
-    story.moment("told to stop", alive=daemon.alive())
+
+def stop_logging(lab: Lab, daemon: Daemon) -> None:
+    """SIGTERM, and what is left in the log's folder is carried out."""
+    lab.story.moment("told to stop", alive=daemon.alive())
     code = daemon.stop()
     files = {path.name: stat.filemode(path.stat().st_mode) for path in LOG.parent.iterdir()}
-    story.moment("stopped", code=code, files=files)
-    for path in LOG.parent.iterdir():
-        if path.is_file():
-            shutil.copy(path, RESULTS)
-
-
-def compare_two_stays(story: Story, five: AccessPoint, laptop: Laptop, daemon: Daemon) -> None:
-    """A stay, the planted step with its tag, and another stay; and what the daemon costs meanwhile."""
-    draw = random.Random(20)
-    story.moment("first stay", **daemon.cost())
-    stay(story, "first stay", five, BEFORE_DBM, draw)
-    story.moment("first stay over", **daemon.cost())
-    story.program("a second daemon", "log", "--interval", "1")
-    step = now_ms()
-    story.level(five, AFTER_DBM)
-    laptop.fix_rate(*UPLINK[1])
-    five.fix_rate(*DOWNLINK[1])
-    when = datetime.fromtimestamp(step / 1000, UTC).isoformat(timespec="milliseconds")
-    story.program("changed", "changed", "new antenna", "--set", "antenna.5.gain_dbi=8", "--at", when)
-    story.moment("second stay", step_utc_ms=step)
-    stay(story, "second stay", five, AFTER_DBM, draw)
-    story.moment("second stay over")
-    with story.pace.let_go():
-        cost = shell_loop_cost(40)
-    story.moment("shell loop", **cost)
-
-
-def stay(story: Story, name: str, point: AccessPoint, mean_dbm: int, draw: random.Random) -> None:
-    """The level wanders around its mean; now and then iw is asked, well after the last change of level."""
-    for turn in range(round(STAY_S / WANDER_S)):
-        story.level(point, mean_dbm + round(draw.gauss(0, WANDER_DB)))
-        story.pace.let_pass(WANDER_S * 0.75)
-        if turn % LOOK_EVERY == LOOK_EVERY - 1:
-            story.look(name)
-        story.pace.let_pass(WANDER_S * 0.25)
-
-
-def dwell_for_looks(story: Story, name: str) -> None:
-    """Long enough for data frames and a few samples, with iw asked in the middle."""
-    story.pace.let_pass(4)
-    story.look(name)
-    story.pace.let_pass(2)
+    lab.story.moment("stopped", code=code, files=files)
+    for name in files:
+        shutil.copy(LOG.parent / name, RESULTS)
 
 
 def shell_loop_cost(turns: int) -> dict[str, float]:
@@ -286,16 +335,16 @@ def now_ms() -> int:
     return time.time_ns() // 1_000_000
 
 
-if __name__ == "__main__":
+def main() -> None:
+    """Play, and carry the story out however it ends."""
     os.environ["LINKTRIAL_DB"] = str(LOG)
     LOG.parent.mkdir(mode=0o700)
-    told = Story(Pace())
+    story = Story()
     try:
-        play(told)
-    except Exception as error:
-        told.moment("failed", error=f"{type(error).__name__}: {error}")
-        if LOG.exists():
-            shutil.copy(LOG, RESULTS)
-        raise
+        play(story, Pace())
     finally:
-        told.save()
+        story.save()
+
+
+if __name__ == "__main__":
+    main()
