@@ -92,7 +92,7 @@ class AccessPoint:
         file, written = self._switches / "rx_rssi", rssi_dbm - self._power_dbm
         try:
             file.write_text(str(written))
-        except OSError:  # before Linux 6.3 or so the file takes no minus sign
+        except OSError:  # Linux 6.1 takes no minus sign
             file.write_text(str(written % 2**64))
 
     def fix_rate(self, streams: int, mcs: int) -> None:
