@@ -169,14 +169,18 @@ def _merged(rows: pd.DataFrame, value: str, covered_s: float) -> pd.DataFrame:
     """Neighbours within a stay merged by the rule above, wider all over until few enough are left."""
     started_s = rows["started_at_utc_ms"].to_numpy(float) / 1000.0
     ended_s = rows["ended_at_utc_ms"].to_numpy(float) / 1000.0
-    stay = rows["stay"].to_numpy()
-    to_change_s = _distance_to_change(started_s, ended_s, stay, rows["source_id"].to_numpy())
+    stay, source = rows["stay"].to_numpy(), rows["source_id"].to_numpy()
     coarsest_s = max(FINEST_BLOCK_S, covered_s / COARSE_PARTS)
-    stretch = 1.0
+    group, stretch = np.arange(len(rows)), 1.0
     while True:
+        to_change_s = _distance_to_change(started_s, ended_s, stay, source)
         widest_s = stretch * np.minimum(coarsest_s, np.maximum(FINEST_BLOCK_S, to_change_s / GROWTH))
-        group = _groups(started_s, ended_s, stay, widest_s)
-        if group[-1] < MOST_BLOCKS or group[-1] + 1 == len(np.unique(stay)):
+        joined = _groups(started_s, ended_s, stay, widest_s)
+        opens = np.flatnonzero(np.diff(joined, prepend=-1))
+        closes = np.append(opens[1:], len(joined)) - 1
+        group = joined[group]
+        started_s, ended_s, stay, source = started_s[opens], ended_s[closes], stay[opens], source[opens]
+        if len(stay) <= MOST_BLOCKS or len(stay) == len(np.unique(stay)):
             break
         stretch *= 1.15
     merged = rows.groupby(group, sort=False).agg(

@@ -32,7 +32,7 @@ def test_moments_of_a_gaussian_are_recovered_from_a_poor_start():
     weighted = integrate(lambda theta: gaussian(theta)[0], MEAN + 1.0, 3 * np.eye(3), seed=1)
     mean = weighted.weights @ weighted.points
     off = weighted.points - mean
-    assert weighted.effective > 60
+    assert weighted.effective > 50
     assert mean == pytest.approx(MEAN, abs=0.1)
     assert (weighted.weights[:, None] * off).T @ off == pytest.approx(COVARIANCE, abs=0.3)
 
