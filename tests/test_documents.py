@@ -72,7 +72,9 @@ def test_the_json_of_compare_in_the_readme_has_the_keys_of_the_real_one():
         assert key in Effect.__dataclass_fields__
 
 
-@pytest.mark.parametrize("path", sorted(re.findall(r"`((?:adapters|logger|dashboards|tests|systemd)/[\w/.-]*)`", DEVELOPERS)))
+@pytest.mark.parametrize(
+    "path", sorted(re.findall(r"`((?:adapters|logger|dashboards|tests|systemd)/[\w/.-]*)`", DEVELOPERS))
+)
 def test_what_the_map_of_the_house_names_is_there(path):
     assert (ROOT / path).exists(), f"DEVELOPERS.md names {path}"
 
