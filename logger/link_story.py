@@ -24,6 +24,7 @@ class LinkStory:
         self._known = False  # whether anything has been read or told yet
         self._connected = False
         self._bssid: str | None = None
+        self._last_bssid: str | None = None  # of the link now, or of the one lost
         self._frequency_mhz: int | None = None
         self._inferred: tuple[EventKind, str | None] | None = None  # kind and BSSID, from the last reading
 
@@ -45,6 +46,7 @@ class LinkStory:
                 self._inferred = (kind, reading.bssid)
             self._known, self._connected = True, reading.connected
             self._bssid, self._frequency_mhz = reading.bssid, reading.frequency_mhz
+            self._last_bssid = reading.bssid or self._last_bssid
         return events
 
     def _inferred_already(self, event: LinkEvent) -> bool:
@@ -63,6 +65,7 @@ class LinkStory:
             self._frequency_mhz = event.frequency_mhz
         else:  # what the event leaves open is not guessed at
             self._bssid, self._frequency_mhz = event.bssid, event.frequency_mhz
+            self._last_bssid = event.bssid or self._last_bssid
 
     def _change_shown_by(self, reading: LinkReading) -> EventKind | None:
         if not self._known:
@@ -105,8 +108,8 @@ class LinkStory:
         return {name: value for name, value in detail.items() if value is not None}
 
     def _where_from(self, kind: EventKind, bssid: str | None, frequency_mhz: int | None) -> dict[str, object | None]:
-        if kind == "roamed" and _differ(bssid, self._bssid):
-            return {"from_bssid": self._bssid}
+        if kind == "roamed" and _differ(bssid, self._last_bssid):
+            return {"from_bssid": self._last_bssid}
         if kind == "channel-switched" and _differ(frequency_mhz, self._frequency_mhz):
             return {"from_frequency_mhz": self._frequency_mhz}
         return {}

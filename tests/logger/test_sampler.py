@@ -280,6 +280,19 @@ def test_what_the_system_does_not_tell_is_inferred_from_the_readings(world):
     assert world.kinds() == []
 
 
+def test_a_roam_in_whose_middle_a_tick_fell_still_says_where_from(world):
+    world.tick()
+    world.adapter.reading = LOST
+    world.adapter.tell(LinkEvent("disconnected", reason_code=1, by_access_point=False))
+    assert world.kinds() == ["disconnected"]
+    world.adapter.reading = replace(LINKED, bssid=OTHER)
+    world.adapter.tell(LinkEvent("roamed", OTHER))
+    _, events = world.tick()
+    assert [(event.kind, event.detail["from_bssid"], event.detail["bssid"]) for event in events] == [
+        ("roamed", BENCH, OTHER)
+    ]
+
+
 @pytest.mark.parametrize(
     ("told", "reading"),
     [
