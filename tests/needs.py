@@ -10,7 +10,6 @@ from __future__ import annotations
 import os
 import shutil
 from pathlib import Path
-from typing import NoReturn
 
 import pytest
 
@@ -25,20 +24,28 @@ def find_program(name: str) -> str | None:
     return shutil.which(name, path=f"{os.environ.get('PATH', '')}:/usr/local/sbin:/usr/sbin:/sbin")
 
 
+def lacking(*names: str) -> str | None:
+    """One line that says which of the programs this machine lacks and what to install; None if it has all."""
+    missing = [name for name in names if find_program(name) is None]
+    if not missing:
+        return None
+    packages = sorted(package for package, gives in system_packages().items() if gives & set(missing))
+    remedy = f"apt-get install {' '.join(packages)}" if packages else "this is for Debian"
+    return f"needs {', '.join(missing)}: {remedy}"
+
+
 def require_programs(*names: str) -> None:
     """Skip the calling test, or fail it under CI, unless every program is there."""
-    missing = [name for name in names if find_program(name) is None]
-    if missing:
-        packages = sorted({package for package, gives in system_packages().items() if gives & set(missing)})
-        wanted = f"apt-get install {' '.join(packages)}" if packages else "install it"
-        lack(f"needs {', '.join(missing)}: {wanted}")
-
-
-def lack(reason: str) -> NoReturn:
-    """Say that this machine lacks something: a failure under CI, elsewhere a skip that the summary shows."""
-    if os.environ.get("CI"):
+    reason = lacking(*names)
+    if reason and under_ci():
         pytest.fail(reason, pytrace=False)
-    pytest.skip(reason)
+    if reason:
+        pytest.skip(reason)
+
+
+def under_ci() -> bool:
+    """Whether nothing may be left out."""
+    return bool(os.environ.get("CI"))
 
 
 def system_packages() -> dict[str, set[str]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import platform
 import signal
 import subprocess
 import sys
@@ -14,7 +15,7 @@ from pathlib import Path
 
 import pytest
 from boot import PROGRAMS
-from needs import find_program, require_programs
+from needs import lacking, under_ci
 from trip import Trip
 
 
@@ -29,8 +30,19 @@ class Guest:
 GUEST = pytest.StashKey[Guest]()
 
 
-def can_boot() -> bool:
-    return all(map(find_program, PROGRAMS))
+def why_not() -> str | None:
+    """One line that says why the lab cannot boot here, None if it can."""
+    if platform.machine() != "x86_64":
+        return f"the lab boots an x86_64 kernel on this machine's own files, which are for {platform.machine()}"
+    return lacking(*PROGRAMS)
+
+
+def pytest_itemcollected(item: pytest.Item) -> None:
+    """Mark all that is in this folder; skip by mark, which the summary folds into one line."""
+    item.add_marker("lab")
+    reason = why_not()
+    if reason and not under_ci():
+        item.add_marker(pytest.mark.skip(reason=reason))
 
 
 @pytest.hookimpl(trylast=True)
@@ -40,7 +52,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 def pytest_collection_finish(session: pytest.Session) -> None:
     wanted = any(item.get_closest_marker("lab") for item in session.items)
-    if not wanted or session.config.option.collectonly or not can_boot():
+    if not wanted or session.config.option.collectonly or why_not():
         return
     folder = tempfile.TemporaryDirectory(prefix="linktrial-lab-")
     process = subprocess.Popen(
@@ -67,7 +79,8 @@ def pytest_unconfigure(config: pytest.Config) -> None:
 @pytest.fixture(scope="session")
 def trip(pytestconfig: pytest.Config) -> Iterator[Trip]:
     """What the guest carried out."""
-    require_programs(*PROGRAMS)
+    if reason := why_not():
+        pytest.fail(reason, pytrace=False)
     guest = pytestconfig.stash[GUEST]
     said, _ = guest.process.communicate()
     if guest.process.returncode:

@@ -12,8 +12,6 @@ import pytest
 from guest import AFTER_DBM, BEFORE_DBM, DOWNLINK, INTERVAL_S, UPLINK
 from trip import Trip
 
-pytestmark = pytest.mark.lab
-
 FIVE, TWO = "02:00:00:00:00:00", "02:00:00:00:02:00"
 LOCATION = "wheel by the window"
 SETTLE_MS = 1000  # from a change at the sender until a beacon, and then a sample, has carried it
