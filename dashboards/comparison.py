@@ -13,7 +13,7 @@ import pandas as pd
 from dashboards.analysis.effect import Effect, estimate_effect
 from dashboards.frames import rows_of
 from logger.errors import LogError
-from logger.repoint import OWN_SOURCE
+from logger.log import OWN_SOURCE
 from logger.settings import Settings
 from logger.wording import printable
 

@@ -15,7 +15,8 @@ from logger.blocks import (
     LinkFacts,
     stretch_at,
 )
-from logger.sample_id import ids_between
+from logger.log import OWN_SOURCE
+from logger.sample_id import FOREVER_MS, ids_between
 
 _COLUMNS = 31
 _WRITE = f"INSERT OR REPLACE INTO block VALUES ({', '.join('?' * _COLUMNS)})"
@@ -29,7 +30,6 @@ _READ = """
     ORDER BY sample.id
 """
 DEFAULT_INTERVAL_MS = 5000
-_FOREVER_MS = 1 << 62
 
 # A moved end of a period changes the stretches this far to either side of it.
 REACH_MS = FINE_ZONE_MS + STRETCH_MS
@@ -55,7 +55,7 @@ def link_facts(db: sqlite3.Connection) -> dict[int, LinkFacts]:
 def resume_fold(db: sqlite3.Connection, period_id: int, time_ms: int) -> Fold:
     """A fold of the period as it stood before the sample at ``time_ms``, its open blocks included."""
     source_id, started_ms, ended_ms = _period(db, period_id)
-    fold = Fold(started_ms, ended_ms, link_facts(db))
+    fold = Fold(started_ms, ended_ms, link_facts(db), by_band=source_id != OWN_SOURCE)
     begin_ms = stretch_at(time_ms, started_ms, ended_ms).started_at_utc_ms
     for _ in _folded(db, fold, period_id, source_id, begin_ms, time_ms):
         pass
@@ -67,8 +67,8 @@ def rebuild_blocks(
 ) -> None:
     """Fold again what lies in [from_ms, to_ms) of a period (all of it by default), to whole stretches."""
     source_id, started_ms, ended_ms = _period(db, period_id)
-    begin_ms = -_FOREVER_MS if from_ms is None else stretch_at(from_ms, started_ms, ended_ms).started_at_utc_ms
-    end_ms = _FOREVER_MS if to_ms is None else stretch_at(to_ms, started_ms, ended_ms).ended_at_utc_ms
+    begin_ms = -FOREVER_MS if from_ms is None else stretch_at(from_ms, started_ms, ended_ms).started_at_utc_ms
+    end_ms = FOREVER_MS if to_ms is None else stretch_at(to_ms, started_ms, ended_ms).ended_at_utc_ms
     # Stretches that were cut otherwise before may reach over either end: widen until all are whole.
     while True:
         row = db.execute(
@@ -86,7 +86,7 @@ def rebuild_blocks(
         "DELETE FROM block WHERE period_id = ? AND ended_at_utc_ms > ? AND started_at_utc_ms < ?",
         (period_id, begin_ms, end_ms),
     )
-    fold = Fold(started_ms, ended_ms, link_facts(db))
+    fold = Fold(started_ms, ended_ms, link_facts(db), by_band=source_id != OWN_SOURCE)
     write_blocks(db, period_id, _folded(db, fold, period_id, source_id, begin_ms, end_ms))
     write_blocks(db, period_id, fold.open.values())
 
@@ -107,7 +107,7 @@ def _folded(
     def interval_ms(time_ms: int) -> int:
         return next((interval for from_ms, interval in paces if from_ms <= time_ms), earliest)
 
-    if begin_ms > -_FOREVER_MS:
+    if begin_ms > -FOREVER_MS:
         interval = interval_ms(begin_ms)
         before = db.execute(_READ, ids_between(period_id, begin_ms - GAP_INTERVALS * interval, begin_ms))
         fold.warm_up(map(FoldSample._make, before), interval)

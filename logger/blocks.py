@@ -179,17 +179,18 @@ class Block:
 class Fold:
     """Folds the samples of one period, in order of time, into blocks.
 
-    A sample stands for the time since the last one of its radio, or for one interval where there was a gap. A
-    drop-out is a sample without a link, with a link in the sample before (of the same band, where known) and no gap
-    between.
+    A sample stands for the time since the one before it, or for one interval where there was a gap. A drop-out is a
+    sample without a link, with a link in the sample before and no gap between. A logger reads one radio at a time; an
+    imported recording may hold several bands at once (``by_band``), each with a sample before of its own.
     """
 
-    def __init__(self, started_ms: int, ended_ms: int | None, links: dict[int, LinkFacts]) -> None:
-        self.started_ms, self.ended_ms, self.links = started_ms, ended_ms, links
+    def __init__(
+        self, started_ms: int, ended_ms: int | None, links: dict[int, LinkFacts], *, by_band: bool = False
+    ) -> None:
+        self.started_ms, self.ended_ms, self.links, self.by_band = started_ms, ended_ms, links, by_band
         self.stretch = Stretch(0, 0)
         self.open: dict[int, Block] = {}
-        self._last_ms_by_link: dict[int, int] = {}
-        self._last_by_band: dict[str | None, tuple[int, bool]] = {}  # None: whatever the band
+        self._last: dict[str | None, tuple[int, bool]] = {}  # time and whether connected, by band; None: all in one
 
     def add(self, sample: FoldSample, interval_ms: int) -> Iterator[Block]:
         """Take one sample in; yields the blocks that it closes."""
@@ -210,17 +211,12 @@ class Fold:
             self._since_last(sample, interval_ms)
 
     def _since_last(self, sample: FoldSample, interval_ms: int) -> tuple[int, bool]:
-        time_ms, link_id = sample.time_utc_ms, sample.link_id
-        gap_ms = GAP_INTERVALS * interval_ms
-        last_ms = self._last_ms_by_link.get(link_id)
-        step_ms = interval_ms if last_ms is None else time_ms - last_ms
-        self._last_ms_by_link[link_id] = time_ms
-        connected, band = self.links[link_id]
-        dropped = False
-        if not connected:
-            seen_ms, was_connected = self._last_by_band.get(band, (0, False))
-            dropped = was_connected and time_ms - seen_ms <= gap_ms
-        self._last_by_band[None] = (time_ms, connected)
-        if band is not None:
-            self._last_by_band[band] = (time_ms, connected)
-        return (step_ms if 0 <= step_ms <= gap_ms else interval_ms), dropped
+        connected, band = self.links[sample.link_id]
+        track = band if self.by_band else None
+        last_ms, was_connected = self._last.get(track, (None, False))
+        self._last[track] = (sample.time_utc_ms, connected)
+        if last_ms is None:
+            return interval_ms, False
+        step_ms = sample.time_utc_ms - last_ms
+        no_gap = 0 <= step_ms <= GAP_INTERVALS * interval_ms
+        return (step_ms if no_gap else interval_ms), no_gap and was_connected and not connected

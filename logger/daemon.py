@@ -8,9 +8,8 @@ from typing import Protocol
 
 from adapters.clock import Clock
 from logger.errors import LogError
-from logger.log import Log
+from logger.log import OWN_SOURCE, Log
 from logger.recorder import Recorder
-from logger.repoint import OWN_SOURCE
 from logger.sample import Event, Sample
 from logger.sampler import Sampler
 from logger.voice import Voice
@@ -106,8 +105,6 @@ class Daemon:
         self._log, self._sampler, self._clock, self._voice = log, sampler, clock, voice
         self._interval_ms = interval_ms
         interval_s = interval_ms / 1000
-        # A command that edits the timeline holds the log for a moment: let samples wait, and not the tick.
-        log.db.execute(f"PRAGMA busy_timeout = {min(1000, interval_ms // 4)}")
         self._recorder = Recorder(log)
         self._backlog = Backlog(self._recorder, voice, commit_s=commit_s, interval_s=interval_s)
         self._n_samples = self._n_without_link = self._n_events = 0
@@ -123,6 +120,8 @@ class Daemon:
         started = {"version": version, "interval_s": interval_s, "adapter": adapter, "interface": interface}
         self._recorder.set_pace(self._interval_ms, now_ms)
         self._recorder.record([], [Event(now_ms, "logger-started", dict(started))])
+        # A command that edits the timeline holds the log for a moment: let samples wait, and not the tick.
+        self._log.db.execute(f"PRAGMA busy_timeout = {min(1000, self._interval_ms // 4)}")
         self._voice.line(
             now_ms,
             f"linktrial {version} logs {printable(interface)} ({adapter}) every {interval_s:g} s into {self._log.path}",

@@ -18,9 +18,8 @@ from logger.blocks import decode_histogram
 from logger.errors import LogError, TagError
 from logger.exchange import COLUMNS, format_number, format_time, harmless, quoted
 from logger.log import Log
-from logger.sample_id import ids_between
+from logger.sample_id import FOREVER_MS, ids_between
 
-_FOREVER_MS = 1 << 62
 _PLACEMENT = "CAST(ifnull(placement.name, placement.number) AS TEXT) AS placement"
 _TAGS = """
     JOIN placement ON placement.id = placement_id
@@ -79,7 +78,7 @@ def export_samples(
     Those of one ``location`` and of [from_utc_ms, to_utc_ms), where told. Memory does not grow with the log. Raises
     TagError for an unknown location.
     """
-    span = (-_FOREVER_MS if from_utc_ms is None else from_utc_ms, _FOREVER_MS if to_utc_ms is None else to_utc_ms)
+    span = (-FOREVER_MS if from_utc_ms is None else from_utc_ms, FOREVER_MS if to_utc_ms is None else to_utc_ms)
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(COLUMNS)
     n_samples = 0

@@ -17,9 +17,8 @@ from logger.blocks import Block, Fold, FoldSample, LinkFacts
 from logger.errors import ImportRefused
 from logger.exchange import placement_number, version_number
 from logger.exchange_read import Recording, Row, Spot, Stay, arrange, read_recording
-from logger.log import Log
+from logger.log import OWN_SOURCE, Log
 from logger.recorder import NO_LINK_ID, intern_link, intern_rate
-from logger.repoint import OWN_SOURCE
 from logger.sample import LinkIdentity
 from logger.sample_id import sample_id
 from logger.times import format_local
@@ -95,7 +94,7 @@ def _fold(stay: Stay, pace_ms: int, codes: Mapping[LinkIdentity | None, int], ba
     facts = {
         code: LinkFacts(link.connected, link.band) if link else LinkFacts(False, None) for link, code in codes.items()
     }
-    fold = Fold(stay.started_at_utc_ms, stay.ended_at_utc_ms, facts)
+    fold = Fold(stay.started_at_utc_ms, stay.ended_at_utc_ms, facts, by_band=True)
     blocks: list[Block] = []
     for row in stay.rows:
         blocks += fold.add(

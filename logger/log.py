@@ -13,8 +13,10 @@ from types import TracebackType
 from logger.errors import LogError, LogFull, NewerLog, NotALog
 
 SCHEMA = 1
+OWN_SOURCE = 1  # this machine's own logger, in the table source
 APPLICATION_ID = 0x6C74726C  # "ltrl", in the file's header
 BUSY_TIMEOUT_S = 10.0
+OLDEST_SQLITE = (3, 37, 0)  # the first with STRICT tables
 
 
 def log_path(argument: str | None = None) -> Path:
@@ -47,6 +49,10 @@ class Log:
         LogError where the file is missing and ``create`` is False.
         """
         path = Path(path)
+        if sqlite3.sqlite_version_info < OLDEST_SQLITE:
+            raise LogError(
+                f"SQLite {sqlite3.sqlite_version} is too old for the log; a Python with 3.37 or newer will do"
+            )
         with _explained(path):
             if not path.exists():
                 if not create:
@@ -55,14 +61,14 @@ class Log:
                 os.close(os.open(path, os.O_CREAT | os.O_WRONLY, 0o600))
             elif path.is_dir():
                 raise NotALog(f"{path} is a folder; say --db FILE")
-            elif path.stat().st_mode & 0o077 and os.access(path, os.W_OK):
-                path.chmod(0o600)  # BSSIDs and places are personal data
             db = _connect(path)
             try:
                 if _is_older(path, db):
                     db.close()
                     _migrate(path)
                     db = _connect(path)
+                if path.stat().st_mode & 0o077 and os.access(path, os.W_OK):
+                    path.chmod(0o600)  # BSSIDs and places are personal data
                 db.execute("PRAGMA foreign_keys = ON")
                 db.execute("PRAGMA synchronous = FULL")
             except BaseException:
@@ -150,6 +156,8 @@ def _explained(path: Path) -> Iterator[None]:
             raise LogFull(f"{path} cannot be written ({words}); check its folder and your rights") from error
         if "locked" in words:
             raise LogError(f"{path} is busy with another program's long write; try again") from error
+        if "131070" in words:  # the CHECK of period.id
+            raise LogError(f"{path} has had as many periods as a log can hold; begin another with --db") from error
         raise
     except OSError as error:
         raise LogError(f"{path} cannot be opened: {error.strerror or error}; say --db with another file") from error

@@ -5,6 +5,7 @@ Run as a program on a path (``python -m logger.migrations PATH``) so that what i
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import sys
 from collections.abc import Callable, Sequence
@@ -60,13 +61,23 @@ def _schema_of(connection: sqlite3.Connection) -> int:
 
 
 def _backup(connection: sqlite3.Connection, path: Path, schema: int) -> Path:
+    """A copy of the log as it is at that schema. One that is there already is left alone: another process was faster,
+    and this connection may see the log after its migration."""
     copy = path.with_name(f"{path.name}.schema-{schema}.backup")
-    copy.touch(mode=0o600)
-    target = sqlite3.connect(copy)
+    if copy.exists():
+        return copy
+    partial = copy.with_name(f"{copy.name}.{os.getpid()}")
+    partial.touch(mode=0o600)
+    target = sqlite3.connect(partial)
     try:
         connection.backup(target)
+        unchanged = _schema_of(target) == schema
     finally:
         target.close()
+    if unchanged:
+        partial.replace(copy)
+    else:
+        partial.unlink()
     return copy
 
 

@@ -11,21 +11,19 @@ from adapters.contract import BitRate
 from adapters.ieee80211 import ssid_text
 from logger.block_table import interval_ms_at, rebuild_blocks, resume_fold, write_blocks
 from logger.blocks import Fold, FoldSample, LinkFacts
-from logger.log import Log
-from logger.repoint import OWN_SOURCE
+from logger.log import OWN_SOURCE, Log
 from logger.sample import Event, LinkIdentity, Sample
 from logger.sample_id import LATEST_MS, ids_between, sample_id, time_of
 from logger.timeline import begin_timeline
 
 NO_LINK_ID = 0
-# Tags may be said while samples wait for their commit; a sample older than that by more than this was stamped
-# by a clock set back, and stays with the open period.
+# Tags may be said while samples wait for their commit, which takes at most so long.
 _LATE_TAG_MS = 60_000
 
 _INSERT = (
-    "INSERT OR IGNORE INTO sample (id, link_id, rssi_dbm, rssi_avg_dbm, beacon_rssi_avg_dbm, chain_rssi_dbm, noise_dbm,"
+    "INSERT INTO sample (id, link_id, rssi_dbm, rssi_avg_dbm, beacon_rssi_avg_dbm, chain_rssi_dbm, noise_dbm,"
     " tx_rate_id, rx_rate_id, tx_packets, tx_retries, tx_failed, beacon_losses, busy_permille, rx_bytes, tx_bytes)"
-    f" VALUES ({', '.join('?' * 16)})"
+    f" VALUES ({', '.join('?' * 16)}) ON CONFLICT (id) DO NOTHING"
 )
 
 
@@ -222,7 +220,8 @@ def _find_period(db: sqlite3.Connection, time_ms: int) -> tuple[int, int, int | 
         " ORDER BY started_at_utc_ms DESC LIMIT 1",
         (OWN_SOURCE,),
     ).fetchone()
-    if latest[1] - _LATE_TAG_MS <= time_ms < latest[1]:
+    if latest[1] - _LATE_TAG_MS <= time_ms < latest[1] and not _has_samples(db, latest[0]):
+        # Taken before the latest tag. (Where that period has samples, the clock was set back, and this is a later one.)
         earlier = db.execute(
             "SELECT id, started_at_utc_ms, ended_at_utc_ms FROM period WHERE source_id = ? AND started_at_utc_ms <= ?"
             " ORDER BY started_at_utc_ms DESC LIMIT 1",
@@ -230,3 +229,8 @@ def _find_period(db: sqlite3.Connection, time_ms: int) -> tuple[int, int, int | 
         ).fetchone()
         latest = earlier or latest
     return latest[0], latest[1], latest[2]
+
+
+def _has_samples(db: sqlite3.Connection, period_id: int) -> bool:
+    own = ids_between(period_id, 0, LATEST_MS)
+    return db.execute("SELECT 1 FROM sample WHERE id >= ? AND id < ? LIMIT 1", own).fetchone() is not None

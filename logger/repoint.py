@@ -1,23 +1,24 @@
-"""Puts an edited timeline into the log: periods, the samples that change hands, and the blocks of both."""
+"""Puts an edited timeline into the log: periods, the samples that change hands, and the blocks of both.
+
+The id of a period is never used twice, and belongs to its source: an undone edit brings a period back under its id.
+"""
 
 from __future__ import annotations
 
 import sqlite3
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 from logger.block_table import REACH_MS, rebuild_blocks
 from logger.marks import Mark
-from logger.sample_id import PERIOD_SHIFT, ids_between
-
-OWN_SOURCE = 1  # this machine's own logger
-_FOREVER_MS = 1 << 62
+from logger.sample_id import FOREVER_MS, PERIOD_SHIFT, ids_between
 
 
 class _Span(NamedTuple):
+    period_id: int
     started_ms: int
-    ended_ms: int  # _FOREVER_MS while open
+    ended_ms: int  # FOREVER_MS while open
 
 
 def read_marks(db: sqlite3.Connection, source_id: int) -> list[Mark]:
@@ -32,14 +33,15 @@ def read_marks(db: sqlite3.Connection, source_id: int) -> list[Mark]:
 
 def write_marks(db: sqlite3.Connection, source_id: int, marks: Sequence[Mark]) -> None:
     """Make the periods of a source be these; re-point samples and fold their blocks again. Inside a transaction."""
-    old = _spans(read_marks(db, source_id))
+    before = read_marks(db, source_id)
+    kept = {mark.period_id for mark in before}
     # Out of the way first: no two periods of a source may begin at once, not even in passing.
     db.execute("UPDATE period SET started_at_utc_ms = -id, ended_at_utc_ms = NULL WHERE source_id = ?", (source_id,))
     placed = []
     for mark, following in zip(marks, [*marks[1:], None], strict=True):
         ended_ms = following.started_at_utc_ms if following else None
         row = (mark.placement_id, mark.config_version, mark.started_at_utc_ms, ended_ms, mark.time_zone)
-        if mark.period_id is not None and db.execute("SELECT 1 FROM period WHERE id = ?", (mark.period_id,)).fetchone():
+        if mark.period_id in kept:
             db.execute(
                 "UPDATE period SET placement_id = ?, config_version = ?, started_at_utc_ms = ?, ended_at_utc_ms = ?,"
                 " time_zone = ? WHERE id = ?",
@@ -52,52 +54,58 @@ def write_marks(db: sqlite3.Connection, source_id: int, marks: Sequence[Mark]) -
                 " source_id, id) VALUES (?, ?, ?, ?, ?, ?, ?)",
                 (*row, source_id, mark.period_id),
             )
-            placed.append(Mark(made.lastrowid, *_after_id(mark)))
-    new = _spans(placed)
+            placed.append(mark._replace(period_id=made.lastrowid))
+    old, new = _spans(before), _spans(placed)
     stale = _move_samples(db, old, new)
-    for period_id in old.keys() - new.keys():
+    for period_id in {span.period_id for span in old} - {span.period_id for span in new}:
         db.execute("DELETE FROM block WHERE period_id = ?", (period_id,))
         db.execute("DELETE FROM period WHERE id = ?", (period_id,))
-    for period_id, span in new.items():
-        before = old.get(period_id)
-        if before is None:
-            rebuild_blocks(db, period_id)
+    was = {span.period_id: span for span in old}
+    for span in new:
+        if span.period_id not in was:
+            rebuild_blocks(db, span.period_id)
             continue
-        ends = {end for end in (*before, *span) if (end in before) != (end in span) and end != _FOREVER_MS}
-        stretches = [(end - REACH_MS, end + REACH_MS) for end in ends]
-        for from_ms, to_ms in [*stretches, *stale[period_id]]:
-            rebuild_blocks(db, period_id, from_ms, to_ms)
+        ends = set(span[1:]) ^ set(was[span.period_id][1:])
+        stretches = [(end - REACH_MS, end + REACH_MS) for end in ends if end != FOREVER_MS]
+        for from_ms, to_ms in [*stretches, *stale[span.period_id]]:
+            rebuild_blocks(db, span.period_id, from_ms, to_ms)
 
 
-def _spans(marks: Sequence[Mark]) -> dict[int, _Span]:
-    ends = [*(mark.started_at_utc_ms for mark in marks[1:]), _FOREVER_MS]
-    return {
-        mark.period_id: _Span(mark.started_at_utc_ms, end)
-        for mark, end in zip(marks, ends, strict=False)
-        if mark.period_id is not None
-    }
-
-
-def _after_id(mark: Mark) -> tuple[int, int, int, str]:
-    return mark.started_at_utc_ms, mark.placement_id, mark.config_version, mark.time_zone
+def _spans(marks: Sequence[Mark]) -> list[_Span]:
+    ends = [*(mark.started_at_utc_ms for mark in marks[1:]), FOREVER_MS]
+    return [_Span(mark.period_id or 0, mark.started_at_utc_ms, end) for mark, end in zip(marks, ends, strict=False)]
 
 
 def _move_samples(
-    db: sqlite3.Connection, old: dict[int, _Span], new: dict[int, _Span]
+    db: sqlite3.Connection, old: Sequence[_Span], new: Sequence[_Span]
 ) -> dict[int, list[tuple[int, int]]]:
     """Re-point the samples that now lie in another period; returns the stretches that each period lost or won."""
     stale: dict[int, list[tuple[int, int]]] = defaultdict(list)
-    for old_id, was in old.items():
-        for new_id, now in new.items():
-            begin, end = max(was.started_ms, now.started_ms), min(was.ended_ms, now.ended_ms)
-            if new_id != old_id and begin < end and _move(db, old_id, new_id, begin, end):
-                stale[old_id].append((begin, end))
-                stale[new_id].append((begin, end))
-        if old_id not in new:  # what a clock set back stamped outside its own period goes along
-            heir = next((i for i, now in new.items() if now.started_ms <= was.started_ms < now.ended_ms), min(new))
-            if _move(db, old_id, heir, -_FOREVER_MS, _FOREVER_MS):
-                stale[heir].append((-_FOREVER_MS, _FOREVER_MS))
+    for old_id, new_id, begin, end in _overlaps(old, new):
+        if new_id != old_id and _move(db, old_id, new_id, begin, end):
+            stale[old_id].append((begin, end))
+            stale[new_id].append((begin, end))
+    still_there = {span.period_id for span in new}
+    for span in old:
+        if span.period_id not in still_there:  # what a clock set back stamped outside its own period goes along
+            holds = (now.period_id for now in new if now.started_ms <= span.started_ms < now.ended_ms)
+            heir = next(holds, new[0].period_id)
+            if _move(db, span.period_id, heir, -FOREVER_MS, FOREVER_MS):
+                stale[heir].append((-FOREVER_MS, FOREVER_MS))
     return stale
+
+
+def _overlaps(old: Sequence[_Span], new: Sequence[_Span]) -> Iterator[tuple[int, int, int, int]]:
+    """(old id, new id, begin, end) wherever a stretch of the one list lies in one of the other; both in order."""
+    i = j = 0
+    while i < len(old) and j < len(new):
+        begin, end = max(old[i].started_ms, new[j].started_ms), min(old[i].ended_ms, new[j].ended_ms)
+        if begin < end:
+            yield old[i].period_id, new[j].period_id, begin, end
+        if old[i].ended_ms <= new[j].ended_ms:
+            i += 1
+        else:
+            j += 1
 
 
 def _move(db: sqlite3.Connection, old_id: int, new_id: int, begin_ms: int, end_ms: int) -> int:

@@ -9,10 +9,14 @@ from __future__ import annotations
 TIME_BITS, NTH_BITS = 42, 4  # 2^42 ms after 1970 is in the year 2109
 PERIOD_SHIFT = TIME_BITS + NTH_BITS
 LATEST_MS = (1 << TIME_BITS) - 1
+FOREVER_MS = 1 << 62  # later than any time, for open ends
 
 
 def sample_id(period_id: int, time_utc_ms: int) -> int:
-    """The id of the first reading of that millisecond; the next is one more."""
+    """The id of the first reading of that millisecond; the next is one more. Raises ValueError for a time before
+    1970 or after 2109."""
+    if not 0 <= time_utc_ms <= LATEST_MS:
+        raise ValueError(f"{time_utc_ms} ms lies before 1970 or after 2109")
     return period_id << PERIOD_SHIFT | time_utc_ms << NTH_BITS
 
 

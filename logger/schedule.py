@@ -118,8 +118,10 @@ class OneThreadScheduler(BaseScheduler):  # type: ignore[misc]
 
 @contextmanager
 def stopping_on_signals(stop: Callable[[], None]) -> Iterator[None]:
-    """Calls ``stop`` when the user or the system asks the program to end, or the terminal is closed."""
-    names = [name for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    """Calls ``stop`` when the user or the system asks the program to end, or the terminal is closed. A signal that was
+    ignored from the start stays so: ``nohup`` asks for that."""
+    known = [name for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    names = [name for name in known if signal.getsignal(getattr(signal, name)) is not signal.SIG_IGN]
 
     def asked_to_end(number: int, frame: FrameType | None) -> None:
         stop()

@@ -10,13 +10,13 @@ CREATE TABLE source (
 INSERT INTO source VALUES (1, 'logger', 'this machine', strftime('%s', 'now') * 1000);
 
 CREATE TABLE location (
-    id INTEGER PRIMARY KEY,
+    id INTEGER PRIMARY KEY AUTOINCREMENT,   -- an undone edit may come back to an id: none is used twice
     name TEXT NOT NULL UNIQUE CHECK (length(name) BETWEEN 1 AND 80)
 ) STRICT;
 
 -- One setting-down of the laptop at a location.
 CREATE TABLE placement (
-    id INTEGER PRIMARY KEY,
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
     location_id INTEGER NOT NULL REFERENCES location (id),
     number INTEGER NOT NULL,                -- 1, 2, ... at its location
     name TEXT,                              -- as an imported file calls it
@@ -33,7 +33,7 @@ CREATE TABLE config_version (
 
 -- The timeline. The periods of one source tile the time: each ends where the next begins.
 CREATE TABLE period (
-    id INTEGER PRIMARY KEY CHECK (id BETWEEN 0 AND 131071),  -- 17 bits of sample.id
+    id INTEGER PRIMARY KEY AUTOINCREMENT CHECK (id BETWEEN 1 AND 131070),  -- 17 bits of sample.id
     source_id INTEGER NOT NULL REFERENCES source (id),
     placement_id INTEGER NOT NULL REFERENCES placement (id),
     config_version INTEGER NOT NULL REFERENCES config_version (number),
@@ -203,9 +203,10 @@ SELECT
     period.id AS period_id,
     link.interface AS interface
 FROM period
-JOIN sample ON sample.id >= period.id << 46 AND sample.id < period.id + 1 << 46
-JOIN placement ON placement.id = period.placement_id
-JOIN location ON location.id = placement.location_id
-JOIN link ON link.id = sample.link_id
+-- CROSS JOIN keeps this order: first the few periods that a question is about, then their samples by id.
+CROSS JOIN placement ON placement.id = period.placement_id
+CROSS JOIN location ON location.id = placement.location_id
+CROSS JOIN sample ON sample.id >= period.id << 46 AND sample.id < period.id + 1 << 46
+CROSS JOIN link ON link.id = sample.link_id
 LEFT JOIN rate AS tx_rate ON tx_rate.id = sample.tx_rate_id
 LEFT JOIN rate AS rx_rate ON rx_rate.id = sample.rx_rate_id;

@@ -7,15 +7,15 @@ import json
 import sqlite3
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from typing import NamedTuple
 
 from adapters.clock import Clock
 from logger import marks
 from logger.errors import TagError
-from logger.log import Log
+from logger.log import OWN_SOURCE, Log
 from logger.marks import Mark, Marks
-from logger.repoint import OWN_SOURCE, read_marks, write_marks
-from logger.router_settings import Settings, SettingValue, changed_settings
+from logger.repoint import read_marks, write_marks
+from logger.router_settings import SettingValue, changed_settings
+from logger.tags import Period, Version, find_version, period_at, read_periods, read_versions
 from logger.times import format_local, local_zone_name
 from logger.undo import difference, state_of, take_back
 
@@ -24,37 +24,15 @@ AS_FOUND = "as found"
 LABEL_LENGTH = 80
 
 
-class Version(NamedTuple):
-    """One state of the router."""
-
-    number: int
-    label: str
-    settings: Settings
-    notes: str
-
-
-class Period(NamedTuple):
-    """One period with its tags; ``ended_at_utc_ms`` None while it is open."""
-
-    id: int
-    source: str | None  # None: this machine's own logger
-    location: str
-    placement: str
-    config_version: int
-    started_at_utc_ms: int
-    ended_at_utc_ms: int | None
-    time_zone: str
-    n_samples: int
-
-
 def begin_timeline(db: sqlite3.Connection, time_ms: int, location: str = UNNAMED, time_zone: str | None = None) -> bool:
     """Open the first period where the log has none yet; says whether it did. Inside a transaction."""
     if db.execute("SELECT 1 FROM period WHERE source_id = ? LIMIT 1", (OWN_SOURCE,)).fetchone():
         return False
-    if not db.execute("SELECT 1 FROM config_version WHERE number = 1").fetchone():
-        db.execute("INSERT INTO config_version (number, label) VALUES (1, ?)", (AS_FOUND,))
+    # Versions that an import brought are states of that recording's router: ours begins with the next number.
+    number = 1 + db.execute("SELECT ifnull(max(number), 0) FROM config_version").fetchone()[0]
+    db.execute("INSERT INTO config_version (number, label) VALUES (?, ?)", (number, AS_FOUND))
     placement_id = _new_placement(db, _location_id(db, location))
-    write_marks(db, OWN_SOURCE, [Mark(None, time_ms, placement_id, 1, time_zone or local_zone_name())])
+    write_marks(db, OWN_SOURCE, [Mark(None, time_ms, placement_id, number, time_zone or local_zone_name())])
     return True
 
 
@@ -72,16 +50,14 @@ class Timeline:
         """The laptop stands at this location since then: a new placement, or the last one there again."""
         name = checked_name(location, "location")
         with self._edit(f"at {_quoted(name)}") as (db, now_ms):
+            self._refuse_future(db, now_ms)
             time_ms = self._moment(when_ms, now_ms)
             if not self._marks(db):
                 begin_timeline(db, time_ms, name, self.time_zone)
                 return self._at(db, time_ms)
             location_id = _location_id(db, name)
             if same_placement:
-                row = db.execute("SELECT max(id) FROM placement WHERE location_id = ?", (location_id,)).fetchone()
-                if row[0] is None:
-                    raise TagError(f"the laptop has not stood at '{name}' before; leave --same-placement out")
-                placement_id = int(row[0])
+                placement_id = _last_placement(db, location_id, name)
                 self._refuse_repeat(db, time_ms, f"at that placement of '{name}'", placement_id=placement_id)
             else:
                 placement_id = _new_placement(db, location_id)
@@ -98,6 +74,7 @@ class Timeline:
         """The router was changed then: a new config version, with the settings in force until then and these."""
         name = checked_name(label, "label")
         with self._edit(f"changed {_quoted(name)}") as (db, now_ms):
+            self._refuse_future(db, now_ms)
             time_ms = self._moment(when_ms, now_ms)
             begin_timeline(db, time_ms, time_zone=self.time_zone)
             current = self._marks(db)
@@ -114,6 +91,7 @@ class Timeline:
     def back_to(self, number: int, when_ms: int | None = None) -> Period:
         """The router is back in an earlier version since then."""
         with self._edit(f"back-to v{number}") as (db, now_ms):
+            self._refuse_future(db, now_ms)
             time_ms = self._moment(when_ms, now_ms)
             _version(db, number)  # there must be one
             self._refuse_repeat(db, time_ms, f"in v{number}", config_version=number)
@@ -127,16 +105,21 @@ class Timeline:
         period_id: int,
         *,
         location: str | None = None,
+        same_placement: bool = False,
         number: int | None = None,
         started_ms: int | None = None,
     ) -> None:
-        """Other tags, or another beginning, for one period of this machine."""
+        """Other tags, or another beginning, for one period of this machine. A location means a new placement there,
+        or with ``same_placement`` the last one."""
         with self._edit(f"timeline amend {period_id}") as (db, now_ms):
             current = self._marks(db)
             index = self._own(current, period_id)
             placement_id = None
             if location is not None:
-                placement_id = _new_placement(db, _location_id(db, checked_name(location, "location")))
+                name = checked_name(location, "location")
+                location_id = _location_id(db, name)
+                new = not same_placement
+                placement_id = _new_placement(db, location_id) if new else _last_placement(db, location_id, name)
             if number is not None:
                 _version(db, number)
             edited = marks.retag(current, index, placement_id, number)
@@ -206,15 +189,7 @@ class Timeline:
 
     def periods(self) -> list[Period]:
         """All periods, this machine's and imported ones, in order of time."""
-        rows = self._log.db.execute(
-            "SELECT period.id, CASE source.kind WHEN 'import' THEN source.name END, location.name,"
-            " CAST(ifnull(placement.name, placement.number) AS TEXT), period.config_version,"
-            " period.started_at_utc_ms, period.ended_at_utc_ms, period.time_zone,"
-            " (SELECT ifnull(sum(n_samples), 0) FROM block WHERE block.period_id = period.id)"
-            " FROM period JOIN source ON source.id = source_id JOIN placement ON placement.id = placement_id"
-            " JOIN location ON location.id = location_id ORDER BY period.started_at_utc_ms, period.id"
-        )
-        return [Period(*row) for row in rows]
+        return read_periods(self._log.db)
 
     def now_utc_ms(self) -> int:
         return self._clock.utc_ms()
@@ -223,25 +198,14 @@ class Timeline:
         """A time as a person here says it."""
         return format_local(utc_ms, self.time_zone, self.now_utc_ms())
 
-    def current(self) -> Period | None:
-        """The period that holds now, if the log has begun."""
-        own = [mark for mark in self._marks(self._log.db) if mark.period_id is not None]
-        return self._at(self._log.db, own[-1].started_at_utc_ms) if own else None
-
     def versions(self) -> list[Version]:
         """All config versions, by number."""
-        rows = self._log.db.execute("SELECT number, label, settings, notes FROM config_version ORDER BY number")
-        return [Version(row[0], row[1], json.loads(row[2]), row[3]) for row in rows]
+        return read_versions(self._log.db)
 
     def version_at(self, when_ms: int | None) -> Version | None:
         """The version in force then (None: now), if the log has begun by then."""
-        time_ms = self.now_utc_ms() if when_ms is None else when_ms
-        row = self._log.db.execute(
-            "SELECT config_version FROM period WHERE source_id = ? AND started_at_utc_ms <= ?"
-            " ORDER BY started_at_utc_ms DESC LIMIT 1",
-            (OWN_SOURCE, time_ms),
-        ).fetchone()
-        return _version(self._log.db, row[0]) if row else None
+        period = period_at(self._log.db, self.now_utc_ms() if when_ms is None else when_ms)
+        return _version(self._log.db, period.config_version) if period else None
 
     def locations(self) -> list[str]:
         """The names of all locations, in order of their first mention."""
@@ -249,12 +213,7 @@ class Timeline:
 
     def find_version(self, word: str) -> Version:
         """A version by "v2", "2" or its label. Raises TagError."""
-        versions = self.versions()
-        for version in versions:
-            if word in (f"v{version.number}", str(version.number)) or word == version.label:
-                return version
-        known = ", ".join(f"v{version.number}" for version in versions) or "none yet"
-        raise TagError(f"there is no config version '{word}'; there are: {known}")
+        return find_version(self.versions(), word)
 
     # Within
 
@@ -293,6 +252,16 @@ class Timeline:
                 return index
         raise TagError(f"this machine has no period {period_id}; 'linktrial timeline' lists them")
 
+    def _refuse_future(self, db: sqlite3.Connection, now_ms: int) -> None:
+        """After a clock set back, a tag would land before the last one and hold only until that."""
+        current = self._marks(db)
+        if current and current[-1].started_at_utc_ms > now_ms:
+            begins = format_local(current[-1].started_at_utc_ms, self.time_zone)
+            raise TagError(
+                f"the clock was set back: period {current[-1].period_id} begins at {begins}, which is to come;"
+                f" say 'linktrial timeline amend {current[-1].period_id} --starts now' first"
+            )
+
     def _write(self, db: sqlite3.Connection, edit: Callable[..., Marks], time_ms: int, tag: int) -> None:
         current = self._marks(db)
         self._index(current, time_ms)
@@ -306,9 +275,9 @@ class Timeline:
             raise TagError(f"it was {what} then already, since {since}")
 
     def _at(self, db: sqlite3.Connection, time_ms: int) -> Period:
-        current = self._marks(db)
-        mark = current[self._index(current, time_ms)]
-        return next(period for period in self.periods() if period.id == mark.period_id)
+        period = period_at(db, time_ms)
+        assert period is not None  # an edit has just made sure of it
+        return period
 
 
 def checked_name(text: str, what: str) -> str:
@@ -330,15 +299,19 @@ def _quoted(text: str) -> str:
 
 
 def _version(db: sqlite3.Connection, number: int) -> Version:
-    row = db.execute("SELECT number, label, settings, notes FROM config_version WHERE number = ?", (number,)).fetchone()
-    if row is None:
-        raise TagError(f"there is no config version v{number}; 'linktrial timeline' lists them")
-    return Version(row[0], row[1], json.loads(row[2]), row[3])
+    return find_version(read_versions(db), f"v{number}")
 
 
 def _location_id(db: sqlite3.Connection, name: str) -> int:
     row = db.execute("SELECT id FROM location WHERE name = ?", (name,)).fetchone()
     return int(row[0] if row else db.execute("INSERT INTO location (name) VALUES (?)", (name,)).lastrowid or 0)
+
+
+def _last_placement(db: sqlite3.Connection, location_id: int, name: str) -> int:
+    row = db.execute("SELECT max(id) FROM placement WHERE location_id = ?", (location_id,)).fetchone()
+    if row[0] is None:
+        raise TagError(f"the laptop has not stood at '{name}' before; leave --same-placement out")
+    return int(row[0])
 
 
 def _new_placement(db: sqlite3.Connection, location_id: int) -> int:

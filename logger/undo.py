@@ -6,8 +6,9 @@ import sqlite3
 from typing import Any
 
 from logger.errors import TagError
+from logger.log import OWN_SOURCE
 from logger.marks import Mark
-from logger.repoint import OWN_SOURCE, read_marks, write_marks
+from logger.repoint import read_marks, write_marks
 
 _TABLES = {"location": "id", "placement": "id", "config_version": "number"}
 
@@ -53,28 +54,38 @@ def take_back(db: sqlite3.Connection, change: dict[str, list[list[Any]]], words:
             key = str((before or after)[0])
             if now[table].get(key) != after:
                 raise TagError(f"'{words}' cannot be undone: what it made was changed since by an import")
-    for table in _TABLES:
-        for before, _ in change[table]:
-            if before is not None:
-                places = ", ".join("?" * len(before))
-                db.execute(f"INSERT OR REPLACE INTO {table} VALUES ({places})", before)
-    current = {str(mark.period_id): mark for mark in read_marks(db, OWN_SOURCE)}
-    for before, after in change["period"]:
-        key = str((before or after)[0])
-        current.pop(key, None)
-        if before is not None:
-            current[key] = Mark(*before)
-    if current:
-        write_marks(db, OWN_SOURCE, sorted(current.values(), key=lambda mark: mark.started_at_utc_ms))
-    else:
-        _close_timeline(db)
     try:
+        for table, key_name in _TABLES.items():
+            for before, after in change[table]:
+                _put_back(db, table, key_name, before, after)
+        current = {str(mark.period_id): mark for mark in read_marks(db, OWN_SOURCE)}
+        for before, after in change["period"]:
+            key = str((before or after)[0])
+            current.pop(key, None)
+            if before is not None:
+                current[key] = Mark(*before)
+        if current:
+            write_marks(db, OWN_SOURCE, sorted(current.values(), key=lambda mark: mark.started_at_utc_ms))
+        else:
+            _close_timeline(db)
         for table, key_name in reversed(_TABLES.items()):
             for before, after in change[table]:
                 if before is None:
                     db.execute(f"DELETE FROM {table} WHERE {key_name} = ?", (after[0],))
     except sqlite3.IntegrityError as error:
         raise TagError(f"'{words}' cannot be undone: an imported recording uses what it made") from error
+
+
+def _put_back(db: sqlite3.Connection, table: str, key_name: str, before: list[Any] | None, after: object) -> None:
+    """The row as it was; one that the edit made is taken away later, when nothing points to it."""
+    if before is None:
+        return
+    if after is None:
+        db.execute(f"INSERT INTO {table} VALUES ({', '.join('?' * len(before))})", before)
+        return
+    columns = [row["name"] for row in db.execute(f"PRAGMA table_info({table})")]
+    assignments = ", ".join(f"{column} = ?" for column in columns)
+    db.execute(f"UPDATE {table} SET {assignments} WHERE {key_name} = ?", (*before, before[0]))
 
 
 def _close_timeline(db: sqlite3.Connection) -> None:

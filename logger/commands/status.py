@@ -11,8 +11,7 @@ from adapters.contract import BitRate
 from logger.claim import holder
 from logger.commands import add_json_option, add_log_option, open_log
 from logger.commands.saying import say_json
-from logger.log import Log
-from logger.repoint import OWN_SOURCE
+from logger.log import OWN_SOURCE, Log
 from logger.times import format_duration, format_local, local_zone_name
 from logger.wording import counted, event_words, reading_words
 

@@ -10,7 +10,8 @@ from logger.commands.saying import say_json, timeline_of
 from logger.errors import TagError
 from logger.log import Log
 from logger.router_settings import difference, parse_settings
-from logger.timeline import Period, Timeline, Version
+from logger.tags import Period, Version
+from logger.timeline import Timeline
 from logger.times import format_duration, parse_when
 from logger.wording import event_words, printable
 
@@ -44,7 +45,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
     split.add_argument("--at", dest="when", metavar="WHEN", required=True, help="where to cut")
     join = verbs.add_parser("join", help="one period out of this one and the one before it")
     join.add_argument("period", type=int)
-    verbs.add_parser("undo", help="take the last edit back")
+    undo = verbs.add_parser("undo", help="take the last edit back")
+    for verb in (amend, split, join, undo):
+        add_json_option(verb, default=argparse.SUPPRESS)
+        add_log_option(verb, default=argparse.SUPPRESS)
 
 
 def run(args: argparse.Namespace) -> int:

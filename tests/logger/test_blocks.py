@@ -31,8 +31,8 @@ def sample(time_ms, rssi_dbm=-60.0, link_id=1, rate=None):
     return FoldSample(time_ms, link_id, rssi_dbm, None, rate, None, None, None, None, None, None, None, None)
 
 
-def folded(samples, started_ms=0, ended_ms=None, interval_ms=5000):
-    fold = Fold(started_ms, ended_ms, LINKS)
+def folded(samples, started_ms=0, ended_ms=None, interval_ms=5000, by_band=False):
+    fold = Fold(started_ms, ended_ms, LINKS, by_band=by_band)
     blocks = [block for one in samples for block in fold.add(one, interval_ms)]
     return [*blocks, *fold.open.values()]
 
@@ -107,23 +107,33 @@ def test_interleaved_bands_are_each_covered_in_full():
         sample(time + offset, link_id=link) for time in range(0, 60_000, 5000) for link, offset in ((1, 0), (2, 3))
     ]
     by_link: dict[int, int] = {}
-    for block in folded(samples):
+    for block in folded(samples, by_band=True):
         by_link[block.link_id] = by_link.get(block.link_id, 0) + block.covered_ms
     assert by_link == {1: 60_000, 2: 60_000}
 
 
 @pytest.mark.parametrize(
-    ("link_ids", "dropouts"),
+    ("link_ids", "by_band", "dropouts"),
     [
-        ([1, 1, 0, 0, 1, 0], 2),
-        ([0, 0, 1], 0),  # without a link from the start: an outage, but no drop-out seen
-        ([1, 2, 1], 0),  # roaming is none
-        ([1, 2, 3, 2, 3], 1),  # recorded band by band: only 5 GHz dropped, once
+        ([1, 1, 0, 0, 1, 0], False, 2),
+        ([0, 0, 1], False, 0),  # without a link from the start: an outage, but no drop-out seen
+        ([1, 2, 1], False, 0),  # roaming is none
+        ([1, 2, 3, 2, 3], True, 1),  # recorded band by band: only 5 GHz dropped, once
     ],
 )
-def test_dropouts_are_counted_when_a_link_that_stood_is_found_lost(link_ids, dropouts):
+def test_dropouts_are_counted_when_a_link_that_stood_is_found_lost(link_ids, by_band, dropouts):
     samples = [sample(5000 * i, None, link_id) for i, link_id in enumerate(link_ids)]
-    assert sum(block.n_dropouts for block in folded(samples)) == dropouts
+    assert sum(block.n_dropouts for block in folded(samples, by_band=by_band)) == dropouts
+
+
+@given(st.lists(st.sampled_from([0, 1, 2]), min_size=2, max_size=100))
+def test_a_link_that_flaps_or_roams_covers_no_more_time_than_went_by(link_ids):
+    """A third of the time lost is a third, whatever the order."""
+    blocks = folded([sample(5000 * i, None, link_id) for i, link_id in enumerate(link_ids)])
+    covered_ms = dict.fromkeys(link_ids, 0)
+    for block in blocks:
+        covered_ms[block.link_id] += block.covered_ms
+    assert covered_ms == {link_id: 5000 * link_ids.count(link_id) for link_id in link_ids}
 
 
 def test_a_link_lost_during_a_gap_is_no_dropout():

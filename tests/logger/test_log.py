@@ -70,6 +70,34 @@ def test_somebody_elses_database_is_refused_and_left_alone(tmp_path):
     assert path.read_bytes() == content
 
 
+def test_a_file_that_is_no_log_keeps_its_mode(tmp_path):
+    path = tmp_path / "notes.txt"
+    path.write_text("glaze recipes")
+    path.chmod(0o644)
+    with pytest.raises(NotALog):
+        Log.open(path, create=False)
+    assert stat.S_IMODE(path.stat().st_mode) == 0o644
+
+
+@pytest.mark.parametrize(
+    "where", ["location = 'L1'", "bssid = '02::1'", "band = '5'", "connected = 1", "config_version = 'v2'"]
+)
+def test_the_public_view_reads_the_samples_of_the_periods_asked_for_by_their_ids(log, where):
+    plan = log.db.execute(f"EXPLAIN QUERY PLAN SELECT avg(rssi_dbm) FROM tagged_sample WHERE {where}").fetchall()
+    steps = [row["detail"] for row in plan]
+    assert "SEARCH sample USING INTEGER PRIMARY KEY (rowid>? AND rowid<?)" in steps
+    assert not any("AUTOMATIC" in step for step in steps)
+
+
+def test_a_backup_is_not_overwritten_by_one_of_the_migrated_log(tmp_path):
+    path = tmp_path / "pottery.db"
+    Log.open(path).close()
+    backup = tmp_path / "pottery.db.schema-1.backup"
+    backup.write_bytes(b"the first one")
+    assert migrate(path, [*STEPS, lambda db: db.execute("CREATE TABLE more (a INTEGER)")]) == backup
+    assert backup.read_bytes() == b"the first one"
+
+
 def test_a_folder_is_refused(tmp_path):
     with pytest.raises(NotALog, match="is a folder"):
         Log.open(tmp_path)

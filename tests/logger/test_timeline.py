@@ -134,7 +134,7 @@ def test_versions_and_locations_can_be_amended(logged):
         (lambda t: t.at("kiln", START_MS - 1), "the log began at"),
         (lambda t: t.changed("x", START_MS - HOUR_MS), "the log began at"),
         (lambda t: t.changed("x", START_MS + 100 * HOUR_MS), "lies in the future"),
-        (lambda t: t.back_to(7), "there is no config version v7"),
+        (lambda t: t.back_to(7), "there is no config version 'v7'"),
         (lambda t: t.back_to(1), "in v1 then already"),
         (lambda t: t.at("wheel by the window", same_placement=True), "then already"),
         (lambda t: t.at("kiln", same_placement=True), "has not stood at 'kiln' before"),
@@ -181,9 +181,83 @@ def test_the_first_tag_of_a_log_with_samples_cannot_be_undone(log, logged):
     assert spans(logged)[0][4] == 1440
 
 
+def import_recording(log):
+    """What an import does to the tables that the timeline shares."""
+    with log.transaction() as db:
+        source = db.execute("INSERT INTO source (kind, name, added_at_utc_ms) VALUES ('import', 'x', 0)").lastrowid
+        location = db.execute("INSERT INTO location (name) VALUES (hex(randomblob(8)))").lastrowid
+        placement = db.execute("INSERT INTO placement (location_id, number) VALUES (?, 1)", (location,)).lastrowid
+        db.execute(
+            "INSERT INTO period (source_id, placement_id, config_version, started_at_utc_ms, ended_at_utc_ms, time_zone)"
+            " VALUES (?, ?, 1, ?, ?, 'UTC')",
+            (source, placement, START_MS, START_MS + HOUR_MS),
+        )
+
+
+def test_undo_after_an_import_takes_back_our_own_and_leaves_the_import_alone(log, logged):
+    logged.at("kiln room", START_MS + 2 * HOUR_MS)
+    before = spans(logged)
+    logged.join(logged.periods()[-1].id)
+    import_recording(log)
+    imported = [tuple(row) for row in log.db.execute("SELECT * FROM period WHERE source_id <> 1")]
+    logged.undo()
+    assert [span for span in spans(logged) if span[4]] == before
+    assert [tuple(row) for row in log.db.execute("SELECT * FROM period WHERE source_id <> 1")] == imported
+    assert_true_to_its_samples(log)
+
+
+def test_undoing_a_rename_after_an_import_made_the_old_name_is_refused_in_one_line(log, logged):
+    logged.amend_location("wheel by the window", "wheel")
+    with log.transaction() as db:
+        db.execute("INSERT INTO location (name) VALUES ('wheel by the window')")
+    with pytest.raises(TagError, match="cannot be undone"):
+        logged.undo()
+    assert "wheel" in logged.locations()
+
+
+def test_our_own_router_begins_with_a_version_of_its_own_after_an_import(log, timeline):
+    with log.transaction() as db:
+        db.execute("INSERT INTO config_version (number, label) VALUES (1, 'the neighbour''s')")
+    timeline.at("kiln room")
+    assert [(version.number, version.label) for version in timeline.versions()] == [
+        (1, "the neighbour's"),
+        (2, "as found"),
+    ]
+
+
+def test_a_wrong_spot_said_for_two_periods_of_one_placement_can_be_mended_as_one_placement(log, logged):
+    logged.changed("longer antennas", START_MS + 2 * HOUR_MS)
+    first, second = (period.id for period in logged.periods())
+    logged.amend_period(first, location="kiln room")
+    logged.amend_period(second, location="kiln room", same_placement=True)
+    assert [(span[1], span[2], span[3]) for span in spans(logged)] == [("kiln room", "1", 1), ("kiln room", "1", 2)]
+
+
+def test_after_a_clock_set_back_a_tag_is_refused_until_the_last_one_is_mended(log, logged, clock):
+    logged.at("kiln room")
+    last = logged.periods()[-1].id
+    clock.now_ms -= 2 * HOUR_MS
+    with pytest.raises(TagError, match=f"timeline amend {last} --starts now"):
+        logged.at("glaze shelf")
+    logged.amend_period(last, started_ms=clock.now_ms)
+    clock.now_ms += 1
+    logged.at("glaze shelf")
+    assert [span[1] for span in spans(logged)] == ["wheel by the window", "kiln room", "glaze shelf"]
+
+
+def test_a_label_that_two_versions_share_is_not_guessed_at(logged):
+    for hours in (1, 2):
+        logged.changed("longer antennas", START_MS + hours * HOUR_MS)
+    with pytest.raises(TagError, match="2 config versions are called 'longer antennas'; say v2, v3"):
+        logged.find_version("longer antennas")
+    logged.changed("2", START_MS + 3 * HOUR_MS)
+    assert logged.find_version("2").number == 2
+    assert logged.find_version("V4").number == 4
+
+
 EDITS = st.lists(
     st.tuples(
-        st.sampled_from(["at", "same", "changed", "back", "split", "join", "amend", "start", "undo"]),
+        st.sampled_from(["at", "same", "changed", "back", "split", "join", "amend", "start", "import", "undo"]),
         st.integers(0, 7 * 60),
         st.integers(0, 5),
     ),
@@ -192,9 +266,9 @@ EDITS = st.lists(
 )
 
 
-def play(timeline: Timeline, verb: str, minute: int, number: int) -> None:
+def play(log: Log, timeline: Timeline, verb: str, minute: int, number: int) -> None:
     when_ms = START_MS + minute * MINUTE_MS
-    periods = timeline.periods()
+    periods = [period for period in timeline.periods() if period.source is None]
     period = periods[number % len(periods)].id
     match verb:
         case "at":
@@ -214,6 +288,8 @@ def play(timeline: Timeline, verb: str, minute: int, number: int) -> None:
         case "start":
             if period != periods[0].id:  # see the test on the first period
                 timeline.amend_period(period, started_ms=when_ms)
+        case "import":
+            import_recording(log)
         case "undo":
             timeline.undo()
 
@@ -229,15 +305,25 @@ def test_whatever_is_edited_samples_and_blocks_follow_and_undo_brings_all_back(t
         recorder.set_pace(60_000, START_MS)
         recorder.record([linked(START_MS + MINUTE_MS * i, -40 - i % 30) for i in range(8 * 60)], [])
         clock.now_ms = START_MS + 8 * HOUR_MS
-        tables = ("location", "placement", "config_version", "period", "sample", "block")
+        own = {
+            "location": "id IN (SELECT location_id FROM placement WHERE id IN (SELECT placement_id FROM period WHERE source_id = 1))",
+            "placement": "id IN (SELECT placement_id FROM period WHERE source_id = 1)",
+            "config_version": "1",
+            "period": "source_id = 1",
+            "sample": "1",
+            "block": "1",
+        }
 
         def contents():
-            return {table: [tuple(row) for row in log.db.execute(f"SELECT * FROM {table}")] for table in tables}
+            return {
+                t: [tuple(row) for row in log.db.execute(f"SELECT * FROM {t} WHERE {which}")]
+                for t, which in own.items()
+            }
 
         states = [contents()]
         for verb, minute, number in edits:
             try:
-                play(timeline, verb, minute, number)
+                play(log, timeline, verb, minute, number)
             except TagError:
                 assert contents() == states[-1]  # a refused edit changes nothing
                 continue
