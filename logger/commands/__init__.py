@@ -7,12 +7,14 @@ import argparse
 from logger.log import Log, log_path
 
 
-def add_log_option(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--db", metavar="PATH", help="the log (else LINKTRIAL_DB, else the platform's data folder)")
+def add_log_option(parser: argparse.ArgumentParser, *, default: str | None = None) -> None:
+    """``default``: argparse.SUPPRESS where a parser above may have been told already, here and below."""
+    words = "the log (else LINKTRIAL_DB, else the platform's data folder)"
+    parser.add_argument("--db", metavar="PATH", default=default, help=words)
 
 
-def add_json_option(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--json", action="store_true", help="answer for machines")
+def add_json_option(parser: argparse.ArgumentParser, *, default: bool | str = False) -> None:
+    parser.add_argument("--json", action="store_true", default=default, help="answer for machines")
 
 
 def open_log(args: argparse.Namespace, *, create: bool = False) -> Log:

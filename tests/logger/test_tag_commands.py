@@ -6,10 +6,11 @@ import json
 import os
 import subprocess
 import sys
+from importlib import import_module
 
 import pytest
 
-from logger.console import COMMANDS, main
+from logger.console import COMMANDS, Parser, main
 
 
 @pytest.fixture
@@ -92,6 +93,40 @@ def test_the_log_may_be_named_before_or_after_the_verb(say, tmp_path):
     assert say(f"--db={tmp_path / 'a.db'}", "at", "wheel")[0] == 0
     assert "kiln" in say("timeline", "--db", str(tmp_path / "a.db"))[1]
     assert say("--db", str(tmp_path / "a.db"))[0] == 2
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["at", "kiln"],
+        ["changed", "taller"],
+        ["back-to", "v1"],
+        ["status"],
+        ["timeline"],
+        ["timeline", "amend", "1", "--location", "kiln"],
+        ["timeline", "split", "--at", "now"],
+        ["timeline", "join", "2"],
+        ["timeline", "undo"],
+    ],
+)
+def test_log_and_json_may_stand_at_the_end_or_after_the_verb(say, tmp_path, words):
+    for there in (1, len(words)):
+        path = str(tmp_path / f"{there}.db")
+        say("at", "wheel", "--db", path)
+        say("changed", "longer antennas", "--db", path)
+        code, out, err = say(*words[:there], "--db", path, "--json", *words[there:])
+        assert (code, err) == (0, "")
+        assert json.loads(out)
+    assert not (tmp_path / "pottery.db").exists()
+
+
+@pytest.mark.parametrize("verb", COMMANDS)
+def test_every_command_takes_the_log_and_json_as_the_readme_says(verb):
+    parser = Parser(prog=verb)
+    import_module(COMMANDS[verb][0]).configure(parser)
+    shown = parser.format_help()
+    assert ("--db " in shown) == (verb != "check")
+    assert ("--json" in shown) == (verb not in ("demo", "log"))
 
 
 def test_help_lists_every_command(capsys):
