@@ -16,6 +16,7 @@ from math import isfinite
 from adapters.ieee80211 import band_of
 from logger.errors import TagError
 from logger.sample import LinkIdentity
+from logger.sample_id import LATEST_MS
 from logger.timeline import checked_name
 
 COLUMNS = (
@@ -26,7 +27,6 @@ NEEDED = ("time", "location", "placement", "version", "rssi_dbm")  # and band or
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MS = timedelta(milliseconds=1)
-_LATEST_MS = 253_402_300_799_999  # the last that four digits of year can show
 _NUMBER = re.compile(r"[+-]?\d+(\.\d*)?([eE][+-]?\d+)?", re.ASCII)
 _PLACEMENT_NUMBER = re.compile(r"([1-9][0-9]{0,3})")
 _VERSION_NUMBER = re.compile(r"[vV]?([1-9][0-9]{0,3})")
@@ -81,8 +81,9 @@ def parse_time(cell: str) -> int:
     except (ValueError, OverflowError):
         problem = "is neither ISO 8601 nor seconds since 1970" if cell else "is empty"
         raise BadCell(f"time {quoted(cell)} {problem}") from None
-    if not 0 <= time_ms <= _LATEST_MS:
-        raise BadCell(f"time {quoted(cell)} lies outside the years 1970 to 9999; are those milliseconds?")
+    if not 0 <= time_ms <= LATEST_MS:
+        held = f"1970-01-01 to {format_time(LATEST_MS)[:10]}, which is all that a log can hold"
+        raise BadCell(f"time {quoted(cell)} lies outside {held}; are those milliseconds?")
     return time_ms
 
 

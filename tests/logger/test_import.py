@@ -103,6 +103,11 @@ def test_time_is_iso_8601_or_unix_seconds_and_utc_where_no_offset_is_given(take,
     assert one(log, "SELECT time_utc_ms FROM sample") == (1_791_187_200_000,)
 
 
+def test_the_last_moment_that_a_log_can_hold_keeps_its_time(take, log):
+    take(rows("4398046511.103,bench,1,v1,5,-61"))
+    assert one(log, "SELECT time_utc FROM tagged_sample") == ("2109-05-15T07:35:11.103Z",)
+
+
 @pytest.mark.parametrize("delimiter", [",", ";", "\t"])
 @pytest.mark.parametrize("mark", ["", "\ufeff"])
 @pytest.mark.parametrize("end", ["\n", "\r\n"])
@@ -300,7 +305,9 @@ BAD_ROWS = {
     "nan,bench,1,v1,5,-61": "time 'nan' is neither",
     "inf,bench,1,v1,5,-61": "time 'inf' is neither",
     "1791187200000,bench,1,v1,5,-61": "are those milliseconds?",
-    "-5,bench,1,v1,5,-61": "lies outside the years 1970 to 9999",
+    "-5,bench,1,v1,5,-61": "lies outside 1970-01-01 to 2109-05-15",
+    "2109-05-16T00:00:00Z,bench,1,v1,5,-61": "lies outside 1970-01-01 to 2109-05-15",
+    "4398046511.104,bench,1,v1,5,-61": "lies outside 1970-01-01 to 2109-05-15",
     "2026-13-05T08:00Z,bench,1,v1,5,-61": "is neither ISO 8601",
     "1791187200,,1,v1,5,-61": "location '': a location needs at least one character",
     f"1791187200,{'x' * 200},1,v1,5,-61": "a location takes up to 80 characters, not 200",
