@@ -6,7 +6,7 @@ import os
 import sqlite3
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
 
@@ -24,9 +24,13 @@ def log_path(argument: str | None = None) -> Path:
     told = argument or os.environ.get("LINKTRIAL_DB")
     if told:
         return Path(told).expanduser()
+    return _data_folder() / "linktrial.db"
+
+
+def _data_folder() -> Path:
     from platformdirs import user_data_path
 
-    return user_data_path("linktrial", appauthor=False) / "linktrial.db"
+    return user_data_path("linktrial", appauthor=False)
 
 
 class Log:
@@ -45,8 +49,8 @@ class Log:
     def open(cls, path: Path | str, *, create: bool = True) -> Log:
         """Open the log at ``path``, making it (mode 0600) where there is none and ``create`` is True.
 
-        An older schema is migrated after a backup copy beside the log. Raises NotALog, NewerLog, LogFull, or
-        LogError where the file is missing and ``create`` is False.
+        An older schema is migrated after a backup copy beside the log. A log on a read-only place can be read. Raises
+        NotALog, NewerLog, LogFull, or LogError where the file is missing and ``create`` is False.
         """
         path = Path(path)
         if sqlite3.sqlite_version_info < OLDEST_SQLITE:
@@ -57,23 +61,40 @@ class Log:
             if not path.exists():
                 if not create:
                     raise LogError(f"there is no log at {path}; 'linktrial log' starts one, or say --db PATH")
+                if not path.parent.exists() and path.parent != _data_folder():
+                    raise LogError(f"there is no folder {path.parent}; make it first, or say another --db")
                 path.parent.mkdir(parents=True, exist_ok=True)
                 os.close(os.open(path, os.O_CREAT | os.O_WRONLY, 0o600))
             elif path.is_dir():
                 raise NotALog(f"{path} is a folder; say --db FILE")
+            if not _can_write(path):
+                return cls._open_read_only(path)
             db = _connect(path)
             try:
                 if _is_older(path, db):
                     db.close()
                     _migrate(path)
                     db = _connect(path)
-                if path.stat().st_mode & 0o077 and os.access(path, os.W_OK):
-                    path.chmod(0o600)  # BSSIDs and places are personal data
+                if path.stat().st_mode & 0o077:  # BSSIDs and places are personal data
+                    with suppress(PermissionError):  # it is somebody else's, who shares it
+                        path.chmod(0o600)
                 db.execute("PRAGMA foreign_keys = ON")
                 db.execute("PRAGMA synchronous = FULL")
             except BaseException:
                 db.close()
                 raise
+        return cls(path, db)
+
+    @classmethod
+    def _open_read_only(cls, path: Path) -> Log:
+        if not os.access(path, os.R_OK):
+            raise LogError(f"{path} cannot be read by this user; ask its owner for a copy")
+        if Path(f"{path}-wal").exists():
+            raise LogError(f"{path} is being written by another user; make a copy of the folder and say --db COPY")
+        db = _connect(f"{path.absolute().as_uri()}?mode=ro&immutable=1")
+        if _is_older(path, db):
+            db.close()
+            raise LogError(f"{path} is of an older linktrial and cannot be written here; copy it and say --db COPY")
         return cls(path, db)
 
     @contextmanager
@@ -101,8 +122,12 @@ class Log:
         self.close()
 
 
-def _connect(path: Path) -> sqlite3.Connection:
-    db = sqlite3.connect(path, timeout=BUSY_TIMEOUT_S, isolation_level=None)
+def _can_write(path: Path) -> bool:
+    return os.access(path, os.W_OK) and os.access(path.absolute().parent, os.W_OK)
+
+
+def _connect(path: Path | str) -> sqlite3.Connection:
+    db = sqlite3.connect(path, timeout=BUSY_TIMEOUT_S, isolation_level=None, uri=isinstance(path, str))
     db.row_factory = sqlite3.Row
     return db
 
@@ -158,6 +183,8 @@ def _explained(path: Path) -> Iterator[None]:
             raise LogError(f"{path} is busy with another program's long write; try again") from error
         if "131070" in words:  # the CHECK of period.id
             raise LogError(f"{path} has had as many periods as a log can hold; begin another with --db") from error
+        if isinstance(error, sqlite3.OperationalError):
+            raise LogFull(f"{path} cannot be used ({words}); is there room on the disk, and is it sound?") from error
         raise
     except OSError as error:
         raise LogError(f"{path} cannot be opened: {error.strerror or error}; say --db with another file") from error

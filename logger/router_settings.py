@@ -56,9 +56,9 @@ KINDS: dict[str, Kind] = {
     **{key.format(band=band): kind for key, kind in _PER_BAND.items() for band in BANDS},
     **_OF_ROUTER,
 }
-_CHANNELS = {
+_CHANNELS = {  # primary 20 MHz channels, IEEE 802.11-2020 annex E and 802.11ax
     "2.4": frozenset(range(1, 15)),
-    "5": frozenset(range(32, 178)),
+    "5": frozenset([*range(32, 69, 4), *range(96, 145, 4), *range(149, 178, 4)]),
     "6": frozenset([2, *range(1, 234, 4)]),
 }
 

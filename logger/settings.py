@@ -49,7 +49,7 @@ def settings_path(environ: Mapping[str, str] = os.environ) -> Path:
 
 
 def load_settings(path: Path | None = None) -> Settings:
-    """The settings in force: those of the file, the rest by default. No file is no mistake.
+    """The settings in force: those of the file, the rest by default. No file is no mistake, unless one was named.
 
     Raises SettingsError for a file that cannot be read, an unknown key, a value of the wrong kind or range.
     """
@@ -57,6 +57,8 @@ def load_settings(path: Path | None = None) -> Settings:
     try:
         text = path.read_bytes()
     except FileNotFoundError:
+        if os.environ.get("LINKTRIAL_SETTINGS"):
+            raise SettingsError(f"there is no settings file {path}, where LINKTRIAL_SETTINGS says") from None
         return DEFAULTS
     except OSError as error:
         raise SettingsError(f"{path} cannot be read: {error.strerror}") from error

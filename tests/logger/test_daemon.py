@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import os
+import signal
 import sqlite3
 import subprocess
 import sys
@@ -22,7 +23,7 @@ from logger.errors import LogError, LogFull, LogInUse
 from logger.log import Log
 from logger.sample import Event, Sample
 from logger.sampler import Sampler
-from logger.schedule import EPOCH, GridTrigger, OneThreadScheduler
+from logger.schedule import EPOCH, GridTrigger, OneThreadScheduler, stopping_on_signals
 from logger.voice import LINES_PER_MINUTE, Voice
 from tests.logger.scripted import LINKED, LOST, START_MS, ScriptedAdapter
 from tests.logger.scripted import clock as set_clock
@@ -131,6 +132,21 @@ def fill(backlog: Backlog, n: int, interval_s: float, first: int = 0) -> None:
         utc_ms = START_MS + round(at_s * 1000)
         backlog.add([Sample(utc_ms, None)], [], at_s)
         backlog.write_if_due(utc_ms, at_s)
+
+
+def test_a_signal_that_was_ignored_from_the_start_stays_so(monkeypatch):
+    """nohup, and a shell for what it runs in the background, ask for that."""
+    stops = []
+    before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    try:
+        with stopping_on_signals(lambda: stops.append(1)):
+            signal.raise_signal(signal.SIGHUP)
+            assert not stops
+            signal.raise_signal(signal.SIGTERM)
+            assert stops
+        assert signal.getsignal(signal.SIGHUP) is signal.SIG_IGN
+    finally:
+        signal.signal(signal.SIGHUP, before)
 
 
 @pytest.mark.parametrize(("interval_s", "batch"), [(0.1, 100), (1, 10), (5, 2), (7, 1), (10, 1), (3600, 1)])

@@ -7,6 +7,7 @@ import sqlite3
 import stat
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 from sqlite_utils import Database
@@ -18,7 +19,7 @@ from logger.migrations import STEPS, migrate
 
 
 def test_a_new_log_is_readable_by_its_owner_only(tmp_path):
-    path = tmp_path / "deep/down/pottery.db"
+    path = tmp_path / "pottery.db"
     with Log.open(path) as log:
         log.db.execute("SELECT * FROM tagged_sample").fetchall()
         assert log.db.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
@@ -96,6 +97,28 @@ def test_a_backup_is_not_overwritten_by_one_of_the_migrated_log(tmp_path):
     backup.write_bytes(b"the first one")
     assert migrate(path, [*STEPS, lambda db: db.execute("CREATE TABLE more (a INTEGER)")]) == backup
     assert backup.read_bytes() == b"the first one"
+
+
+def test_the_platforms_own_folder_is_made_but_a_mistyped_one_is_not(tmp_path):
+    Log.open(log_path()).close()
+    assert log_path().exists()
+    with pytest.raises(LogError, match="there is no folder"):
+        Log.open(tmp_path / "potery/pottery.db")
+    assert not (tmp_path / "potery").exists()
+
+
+def test_a_log_that_cannot_be_written_can_be_read(tmp_path, monkeypatch):
+    path = tmp_path / "pottery.db"
+    with Log.open(path) as log, log.transaction() as db:
+        db.execute("INSERT INTO location (name) VALUES ('kiln room')")
+    monkeypatch.setattr(log_module, "_can_write", lambda path: False)
+    with Log.open(path, create=False) as log:
+        assert log.db.execute("SELECT name FROM location").fetchone()[0] == "kiln room"
+        with pytest.raises(LogFull, match="cannot be written"), log.transaction() as db:
+            db.execute("DELETE FROM location")
+    Path(f"{path}-wal").touch()
+    with pytest.raises(LogError, match="being written by another user"):
+        Log.open(path)
 
 
 def test_a_folder_is_refused(tmp_path):

@@ -37,6 +37,7 @@ def test_an_empty_value_takes_a_setting_away():
         ("antenna.5.gain_dbi", "KEY=VALUE"),
         ("radio.5.width_mhz=60", "one of 20, 40, 80, 160, 320 MHz"),
         ("radio.2.4.channel=36", "2.4 GHz has no channel 36"),
+        ("radio.5.channel=37", "5 GHz has no channel 37"),
         ("radio.5.channel=36.5", "5 GHz has no channel 36.5"),
         ("radio.5.tx_power_dbm=99", "between -20 and 36 dBm"),
         ("router.position=a\x1bb", "printable"),
