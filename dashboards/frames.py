@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from logger.log import Log
+from logger.one_moment import one_moment
 
 _BLOCKS = """
     SELECT period_id, link_id, started_at_utc_ms, ended_at_utc_ms, first_utc_ms, last_utc_ms, n_samples,
@@ -60,19 +60,6 @@ class LogFrames:
     periods: pd.DataFrame
     versions: pd.DataFrame
     events: pd.DataFrame
-
-
-@contextmanager
-def one_moment(log: Log) -> Iterator[None]:
-    """Reads inside see one state of the log, whatever the daemon writes meanwhile. May be nested."""
-    if log.db.in_transaction:
-        yield
-        return
-    log.db.execute("BEGIN")
-    try:
-        yield
-    finally:
-        log.db.execute("COMMIT")
 
 
 def load_frames(log: Log) -> LogFrames:

@@ -15,6 +15,7 @@ from math import isfinite
 
 from adapters.ieee80211 import band_of
 from logger.errors import TagError
+from logger.printable import quoted
 from logger.sample import LinkIdentity
 from logger.sample_id import LATEST_MS
 from logger.timeline import checked_name
@@ -137,11 +138,6 @@ def parse_link(band: str, frequency_mhz: str, connected: str) -> LinkIdentity | 
     if linked:
         return LinkIdentity(None, None, None, frequency, None, known_band)
     return LinkIdentity(None, None, None, None, None, known_band, connected=False) if known_band else None
-
-
-def quoted(text: str) -> str:
-    """A stranger's text, safe on a terminal and short enough for a line."""
-    return repr(text if len(text) <= 40 else text[:37] + "...")
 
 
 def _band(cell: str) -> str | None:

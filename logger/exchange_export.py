@@ -6,20 +6,23 @@ import csv
 import json
 import sqlite3
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from difflib import get_close_matches
 from heapq import merge
 from itertools import groupby
-from operator import itemgetter
+from operator import attrgetter, itemgetter
 from pathlib import Path
-from typing import TextIO
+from typing import NamedTuple, TextIO
 
 from logger.blocks import decode_histogram
 from logger.errors import LogError, TagError
-from logger.exchange import COLUMNS, format_number, format_time, harmless, quoted
+from logger.exchange import COLUMNS, format_number, format_time, harmless
 from logger.log import Log
+from logger.one_moment import one_moment
+from logger.printable import quoted
 from logger.sample_id import FOREVER_MS, ids_between
+from logger.whole_file import whole_file
 
+SAMPLES_AT_ONCE = 2000
 _PLACEMENT = "CAST(ifnull(placement.name, placement.number) AS TEXT) AS placement"
 _TAGS = """
     JOIN placement ON placement.id = placement_id
@@ -32,8 +35,8 @@ _PERIODS = f"""
     ORDER BY source_id, started_at_utc_ms
 """
 _SAMPLES = """
-    SELECT time_utc_ms, link_id, rssi_dbm, tx_rate_id, rx_rate_id, noise_dbm FROM sample
-    WHERE id >= ? AND id < ? ORDER BY id
+    SELECT time_utc_ms, link_id, rssi_dbm, tx_rate_id, rx_rate_id, noise_dbm, id FROM sample
+    WHERE id >= ? AND id < ? ORDER BY id LIMIT ?
 """
 _RATE_COLUMNS = ", ".join(
     f"{way}_rate_n, {way}_rate_sum_mbps / {way}_rate_n AS {way}_rate_mean_mbps,"
@@ -76,22 +79,24 @@ def export_samples(
     """Write samples as logger/exchange.py describes them, in order of time; returns how many.
 
     Those of one ``location`` and of [from_utc_ms, to_utc_ms), where told. Memory does not grow with the log. Raises
-    TagError for an unknown location.
+    TagError for an unknown location, LogError where the timeline is edited meanwhile.
     """
     span = (-FOREVER_MS if from_utc_ms is None else from_utc_ms, FOREVER_MS if to_utc_ms is None else to_utc_ms)
     writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(COLUMNS)
-    n_samples = 0
-    with _one_moment(log) as db:
+    n_samples, db = 0, log.db
+    with one_moment(log):
         if location is not None:
             _refuse_unknown(db, location)
         cells_of = _sample_cells(db)
-        periods = db.execute(_PERIODS, (location, location)).fetchall()
-        sources = [list(group) for _, group in groupby(periods, key=itemgetter(0))]
-        streams = [_samples(db, of_source, span, cells_of) for of_source in sources]
-        for _, cells in merge(*streams, key=itemgetter(0)):
-            writer.writerow(cells)
-            n_samples += 1
+        edits = _edits(db)
+        stretches = [_stretch(db, period, span) for period in db.execute(_PERIODS, (location, location))]
+    streams = [
+        _samples(log, edits, list(of_source), cells_of) for _, of_source in groupby(stretches, attrgetter("source_id"))
+    ]
+    writer.writerow(COLUMNS)
+    for _, cells in merge(*streams, key=itemgetter(0)):
+        writer.writerow(cells)
+        n_samples += 1
     return n_samples
 
 
@@ -106,10 +111,10 @@ def export_tables(log: Log, folder: Path) -> list[Path]:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise LogError(f"{folder} cannot be made: {error.strerror}; say another folder") from error
-    with _one_moment(log) as db:
+    with one_moment(log):
         for name, sql in _TABLES.items():
             with whole_file(folder / f"{name}.csv") as out:
-                rows = db.execute(sql)
+                rows = log.db.execute(sql)
                 columns = [column[0] for column in rows.description]
                 writer = csv.writer(out, lineterminator="\n")
                 writer.writerow(column.replace("_utc_ms", "_utc") for column in columns)
@@ -117,30 +122,6 @@ def export_tables(log: Log, folder: Path) -> list[Path]:
                     writer.writerow(map(_table_cell, columns, row))
             written.append(folder / f"{name}.csv")
     return written
-
-
-@contextmanager
-def whole_file(path: Path) -> Iterator[TextIO]:
-    """A text file that appears under its name when it is complete. Raises LogError where it cannot be written."""
-    part = path.parent / (path.name + ".part")
-    try:
-        with part.open("w", encoding="utf-8", newline="") as out:
-            yield out
-        part.replace(path)
-    except OSError as error:
-        raise LogError(f"{path} cannot be written: {error.strerror or error}; say another file") from error
-    finally:
-        part.unlink(missing_ok=True)
-
-
-@contextmanager
-def _one_moment(log: Log) -> Iterator[sqlite3.Connection]:
-    """Reads inside see one state of the log, whatever the daemon writes meanwhile."""
-    log.db.execute("BEGIN")
-    try:
-        yield log.db
-    finally:
-        log.db.execute("ROLLBACK")
 
 
 def _refuse_unknown(db: sqlite3.Connection, location: str) -> None:
@@ -154,17 +135,49 @@ def _refuse_unknown(db: sqlite3.Connection, location: str) -> None:
 _Cells = tuple[str, ...]
 
 
+class _Stretch(NamedTuple):
+    """The samples of one period that are there already."""
+
+    source_id: int
+    location: str
+    placement: str
+    version: int
+    first_id: int
+    end_id: int
+
+
+def _stretch(db: sqlite3.Connection, period: sqlite3.Row, span: tuple[int, int]) -> _Stretch:
+    source_id, period_id, location, placement, version = period
+    first_id, end_id = ids_between(period_id, *span)
+    last = db.execute("SELECT max(id) FROM sample WHERE id >= ? AND id < ?", (first_id, end_id)).fetchone()[0]
+    return _Stretch(source_id, location, placement, version, first_id, first_id if last is None else last + 1)
+
+
+def _edits(db: sqlite3.Connection) -> tuple[int, int]:
+    """Grows with every edit of the timeline and every undo."""
+    made, undone = db.execute("SELECT count(*), count(undone_at_utc_ms) FROM edit").fetchone()
+    return made, undone
+
+
 def _samples(
-    db: sqlite3.Connection,
-    periods: list[sqlite3.Row],
-    span: tuple[int, int],
-    cells_of: Callable[[_Cells, sqlite3.Row], _Cells],
+    log: Log, edits: tuple[int, int], stretches: list[_Stretch], cells_of: Callable[[_Cells, sqlite3.Row], _Cells]
 ) -> Iterator[tuple[tuple[int, str, str, int], _Cells]]:
-    """The samples of one source in order of time, each with a key that orders them among all sources'."""
-    for _, period_id, location, placement, version in periods:
+    """The samples of one source in order of time, each with a key that orders them among all sources'.
+
+    Who reads the rows may be slow (``linktrial export | less``), and a read held open all the while would let the log's
+    ``-wal`` file grow under the daemon. So they are read by the thousand, and no read is open between. Only an edit of
+    the timeline moves samples that are there; it ends the export.
+    """
+    for _, location, placement, version, first_id, end_id in stretches:
         tags = (harmless(location), harmless(placement), f"v{version}")
-        for sample in db.execute(_SAMPLES, ids_between(period_id, *span)):
-            yield (sample[0], location, placement, version), cells_of(tags, sample)
+        while first_id < end_id:
+            with one_moment(log):
+                if _edits(log.db) != edits:
+                    raise LogError("the timeline was edited while the samples were written; export them again")
+                samples = log.db.execute(_SAMPLES, (first_id, end_id, SAMPLES_AT_ONCE)).fetchall()
+            for sample in samples:
+                yield (sample[0], location, placement, version), cells_of(tags, sample)
+            first_id = samples[-1][-1] + 1 if samples else end_id
 
 
 def _sample_cells(db: sqlite3.Connection) -> Callable[[_Cells, sqlite3.Row], _Cells]:
@@ -177,7 +190,7 @@ def _sample_cells(db: sqlite3.Connection) -> Callable[[_Cells, sqlite3.Row], _Ce
     rates[None] = ""
 
     def cells(tags: _Cells, sample: sqlite3.Row) -> _Cells:
-        time_ms, link_id, rssi_dbm, tx_rate_id, rx_rate_id, noise_dbm = sample
+        time_ms, link_id, rssi_dbm, tx_rate_id, rx_rate_id, noise_dbm, _ = sample
         band, frequency_mhz, connected = radios[link_id]
         return (
             *(format_time(time_ms), *tags, band, frequency_mhz, format_number(rssi_dbm)),

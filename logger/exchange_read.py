@@ -24,8 +24,8 @@ from logger.exchange import (
     parse_name,
     parse_number,
     parse_time,
-    quoted,
 )
+from logger.printable import printable, quoted
 from logger.sample import LinkIdentity
 
 DEFAULT_PACE_MS = 5000  # of a recording with one moment only
@@ -87,7 +87,7 @@ def read_recording(
     """
     try:
         with path.open("rb") as raw:
-            recording = Recording(path.name, hashlib.file_digest(raw, "sha256").hexdigest())
+            recording = Recording(printable(path.name), hashlib.file_digest(raw, "sha256").hexdigest())
             raw.seek(0)
             with io.TextIOWrapper(raw, "utf-8-sig", newline="") as text:
                 _read_rows(recording, text, ignore_extra, lambda: progress(raw.tell()))

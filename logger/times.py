@@ -14,6 +14,7 @@ from collections.abc import Iterator, Mapping
 from datetime import UTC, date, datetime, time, timedelta, timezone, tzinfo
 
 from logger.errors import TagError
+from logger.printable import quoted
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MS = timedelta(milliseconds=1)
@@ -51,10 +52,10 @@ def parse_when(text: str, now_utc_ms: int, zone: str) -> int:
     try:
         moment = _parse(words, now_utc_ms, zone_info)
         if moment < 0:
-            raise TagError(f"{_quoted(text)} lies before 1970")
+            raise TagError(f"{quoted(text)} lies before 1970")
         _EPOCH + moment * _MS  # a year of five digits cannot be shown again
     except (OverflowError, ValueError) as error:
-        raise TagError(f"{_quoted(text)} is no time that linktrial understands; say it like {_EXAMPLES}") from error
+        raise TagError(f"{quoted(text)} is no time that linktrial understands; say it like {_EXAMPLES}") from error
     return moment
 
 
@@ -233,10 +234,4 @@ def _zone_info(name: str) -> tzinfo:
     try:
         return ZoneInfo(name)
     except (OSError, ValueError, KeyError) as error:  # KeyError: ZoneInfoNotFoundError
-        raise TagError(
-            f"this machine knows no time zone {_quoted(name)}; set TZ to a name like Europe/Paris"
-        ) from error
-
-
-def _quoted(text: str) -> str:
-    return ascii(text if len(text) <= 60 else text[:57] + "...")
+        raise TagError(f"this machine knows no time zone {quoted(name)}; set TZ to a name like Europe/Paris") from error

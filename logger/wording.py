@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 from adapters.contract import BitRate
 from adapters.ieee80211 import ssid_text
+from logger.printable import printable as printable
 from logger.times import format_duration
 
 _ELSEWHERE = {
@@ -21,17 +22,6 @@ _ELSEWHERE = {
 def counted(n: int, thing: str) -> str:
     """ "1 sample", "12,345 samples"."""
     return f"{n:,} {thing}{'' if n == 1 else 's'}"
-
-
-def printable(text: str) -> str:
-    """``text`` without what could move the cursor, hide or reorder; such characters become ``\\xNN``. The joiner that
-    holds an emoji together may stay."""
-    return "".join(
-        c
-        if c.isprintable() or c == "\N{ZERO WIDTH JOINER}"
-        else "".join(f"\\x{b:02x}" for b in c.encode("utf-8", "replace"))
-        for c in text
-    )
 
 
 def reading_words(

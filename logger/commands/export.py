@@ -30,11 +30,13 @@ def run(args: argparse.Namespace) -> int:
     from pathlib import Path
 
     from adapters.clock import SystemClock
-    from logger.exchange_export import export_samples, export_tables, whole_file
+    from logger.exchange_export import export_samples, export_tables
+    from logger.printable import printable
     from logger.times import local_zone_name, parse_when
+    from logger.whole_file import whole_file
 
     only = (args.location, args.begin, args.end)
-    if args.tables and (any(only) or args.output != "-"):
+    if args.tables and (only != (None, None, None) or args.output != "-"):
         print("linktrial export: --tables writes whole tables; leave the other choices out", file=sys.stderr)
         return 2
     if args.json and args.output == "-" and not args.tables:
@@ -43,10 +45,10 @@ def run(args: argparse.Namespace) -> int:
     with open_log(args) as log:
         if args.tables:
             files = [str(path) for path in export_tables(log, Path(args.tables))]
-            print(json.dumps({"files": files}) if args.json else "\n".join(files))
+            print(json.dumps({"files": files}) if args.json else "\n".join(map(printable, files)))
             return 0
         now, zone = SystemClock().utc_ms(), local_zone_name()
-        begin, end = (text and parse_when(text, now, zone) for text in (args.begin, args.end))
+        begin, end = (None if text is None else parse_when(text, now, zone) for text in (args.begin, args.end))
         choice = {"location": args.location, "from_utc_ms": begin, "to_utc_ms": end}
         if args.output == "-":
             if hasattr(sys.stdout, "reconfigure"):
@@ -56,5 +58,5 @@ def run(args: argparse.Namespace) -> int:
         with whole_file(Path(args.output)) as out:
             n_samples = export_samples(log, out, **choice)
         done = {"file": args.output, "n_samples": n_samples}
-        print(json.dumps(done) if args.json else f"wrote {n_samples:,} samples to {args.output}")
+        print(json.dumps(done) if args.json else f"wrote {n_samples:,} samples to {printable(args.output)}")
     return 0

@@ -18,9 +18,10 @@ from pathlib import Path
 from random import Random
 
 from logger.exchange import COLUMNS, format_time
-from logger.exchange_export import export_samples, whole_file
+from logger.exchange_export import export_samples
 from logger.exchange_import import import_recording
 from logger.log import Log
+from logger.whole_file import whole_file
 
 AIM_S_PER_MILLION = 30.0
 START_MS = 1_790_000_000_000

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from dashboards.frames import load_blocks, load_events, load_frames, load_periods, load_versions, one_moment
+from dashboards.frames import load_blocks, load_events, load_frames, load_periods, load_versions
 from logger.log import Log
+from logger.one_moment import one_moment
 from tests.dashboards.kiln_log import END_MS, HOUR_MS, START_MS, ZONE, make_kiln_log
 
 

@@ -11,10 +11,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from logger import exchange_export
 from logger.console import main
 from logger.errors import LogError, TagError
 from logger.exchange import COLUMNS, format_number, format_time, harmless, parse_number, parse_time, plain
-from logger.exchange_export import export_samples, export_tables, whole_file
+from logger.exchange_export import export_samples, export_tables
 from logger.exchange_import import import_recording
 from logger.log import Log
 from logger.recorder import Recorder
@@ -188,25 +189,41 @@ def test_tables_hold_blocks_periods_versions_and_events(log, timeline, tmp_path)
     assert events == []
 
 
-def test_a_file_appears_when_it_is_complete(tmp_path):
-    path = tmp_path / "samples.csv"
-    path.write_text("old")
+def test_a_slow_reader_keeps_no_read_open_and_later_samples_are_left_out(log, monkeypatch):
+    monkeypatch.setattr(exchange_export, "SAMPLES_AT_ONCE", 10)
+    recorder = Recorder(log)
+    recorder.record([linked(START_MS + 1000 * number) for number in range(35)], [])
 
-    def stop_half_way():
-        with whole_file(path) as out:
-            out.write("half")
-            raise KeyboardInterrupt
+    class SlowReader(io.StringIO):
+        """Lets the daemon log a sample, on a radio not heard before, while each row is written."""
 
-    with pytest.raises(KeyboardInterrupt):
-        stop_half_way()
-    assert [entry.name for entry in tmp_path.iterdir() if entry.name != "home"] == ["samples.csv"]
-    assert path.read_text() == "old"
+        def write(self, text):
+            assert not log.db.in_transaction
+            recorder.record([linked(START_MS + 100_000 + self.tell(), link=POTTERY_24)], [])
+            return super().write(text)
+
+    out = SlowReader()
+    assert export_samples(log, out) == 35
+    assert [row["time"] for row in cells(out.getvalue())] == [
+        format_time(START_MS + 1000 * number) for number in range(35)
+    ]
 
 
-@pytest.mark.parametrize("name", ["missing/samples.csv", ".", "/"])
-def test_a_file_that_cannot_be_written_is_refused(tmp_path, name):
-    with pytest.raises(LogError, match=r"cannot be written: .*; say another file"), whole_file(tmp_path / name):
-        pass
+def test_an_edit_meanwhile_ends_an_export(log, clock, timeline, monkeypatch):
+    monkeypatch.setattr(exchange_export, "SAMPLES_AT_ONCE", 10)
+    Recorder(log).record([linked(START_MS + 1000 * number) for number in range(35)], [])
+    clock.now_ms = START_MS + 60_000
+
+    class Editor(io.StringIO):
+        """Moves samples from one period to another while the first row is written."""
+
+        def write(self, text):
+            if self.tell() == 0:
+                timeline.at("bench", START_MS + 20_000)
+            return super().write(text)
+
+    with pytest.raises(LogError, match="the timeline was edited"):
+        export_samples(log, Editor())
 
 
 # On the command line
@@ -240,6 +257,17 @@ def test_the_command_writes_tables(logged, tmp_path, capsys):
 @pytest.mark.parametrize("choice", [["--tables", "x", "--from", "now"], ["--tables", "x", "--output", "y"], ["--json"]])
 def test_choices_that_contradict_each_other_are_wrong_usage(logged, capsys, choice):
     assert main(["export", "--db", logged, *choice]) == 2
+    assert capsys.readouterr().err.count("\n") == 1
+
+
+def test_an_empty_time_is_no_time(logged, capsys):
+    assert main(["export", "--db", logged, "--from", ""]) == 1
+    assert "no time that linktrial understands" in capsys.readouterr().err
+
+
+def test_a_file_below_a_file_is_refused_in_one_line(logged, tmp_path, capsys):
+    (tmp_path / "file").write_text("")
+    assert main(["export", "--db", logged, "--output", str(tmp_path / "file" / "x")]) == 1
     assert capsys.readouterr().err.count("\n") == 1
 
 
