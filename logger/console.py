@@ -14,6 +14,8 @@ import sys
 from importlib import import_module
 from typing import Any, NoReturn
 
+from logger.printable import printable
+
 COMMANDS = {
     "demo": ("dashboards.commands.demo", "a whole trial on the simulated radio, weeks in seconds, and its report"),
     "log": ("logger.commands.log", "take samples until stopped"),
@@ -49,7 +51,7 @@ class Parser(argparse.ArgumentParser):
         super().__init__(*args, **{"formatter_class": _Help, **choices})
 
     def error(self, message: str) -> NoReturn:
-        print(f"{self.prog}: {message}; try '{self.prog} --help'", file=sys.stderr)
+        print(f"{self.prog}: {printable(message)}; try '{self.prog} --help'", file=sys.stderr)
         raise SystemExit(2)
 
 
@@ -72,7 +74,7 @@ def main(argv: list[str] | None = None) -> int:
 
         near = get_close_matches(verb, COMMANDS, 1)
         hint = f"did you mean '{near[0]}'?" if near else "try 'linktrial --help'"
-        print(f"linktrial: there is no command '{verb}'; {hint}", file=sys.stderr)
+        print(f"linktrial: there is no command '{printable(verb)}'; {hint}", file=sys.stderr)
         return 2
     module_name, summary = COMMANDS[verb]
     command = import_module(module_name)
@@ -93,13 +95,20 @@ def _take_log_option(words: list[str]) -> list[str]:
 
 
 def _run(command: object, args: argparse.Namespace) -> int:
+    import sqlite3
+
     from adapters.errors import AdapterError
     from logger.errors import LogError
 
+    if hasattr(sys.stdout, "reconfigure"):  # what this terminal cannot show does not stop the answer
+        sys.stdout.reconfigure(errors="backslashreplace")
     try:
         return command.run(args) or 0  # type: ignore[attr-defined]
     except (LogError, AdapterError) as error:
-        print(f"linktrial: {error}", file=sys.stderr)
+        print(f"linktrial: {printable(str(error))}", file=sys.stderr)
+        return 1
+    except sqlite3.DatabaseError as error:
+        print(f"linktrial: the log cannot be read ({error}); is the disk full, or the file damaged?", file=sys.stderr)
         return 1
     except BrokenPipeError:  # the reader of our output went away, as in `linktrial timeline | head`
         sys.stderr.close()

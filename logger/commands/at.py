@@ -7,6 +7,7 @@ import argparse
 
 from logger.commands import add_json_option, add_log_option, open_log
 from logger.commands.saying import add_when_option, say_json, timeline_of, when_ms
+from logger.printable import printable
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -30,10 +31,11 @@ def run(args: argparse.Namespace) -> int:
                 period=period.id,
                 started_at_utc_ms=period.started_at_utc_ms,
             )
-        print(f"at '{period.location}', placement {period.placement}, since {timeline.local(period.started_at_utc_ms)}")
+        placement = f"'{printable(period.location)}', placement {printable(period.placement)}"
+        print(f"at {placement}, since {timeline.local(period.started_at_utc_ms)}")
         if known and period.location not in known:
             from difflib import get_close_matches
 
             if near := get_close_matches(period.location, known, 1, 0.75):
-                print(f"a new location; if you meant '{near[0]}': linktrial timeline undo")
+                print(f"a new location; if you meant '{printable(near[0])}': linktrial timeline undo")
     return 0

@@ -7,6 +7,7 @@ import argparse
 
 from logger.commands import add_json_option, add_log_option, open_log
 from logger.commands.saying import add_when_option, say_json, timeline_of, when_ms
+from logger.printable import printable
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -28,5 +29,7 @@ def run(args: argparse.Namespace) -> int:
                 period=period.id,
                 started_at_utc_ms=period.started_at_utc_ms,
             )
-        print(f"back to v{version.number} '{version.label}' since {timeline.local(period.started_at_utc_ms)}")
+        print(
+            f"back to v{version.number} '{printable(version.label)}' since {timeline.local(period.started_at_utc_ms)}"
+        )
     return 0

@@ -7,7 +7,8 @@ from __future__ import annotations
 import argparse
 
 from logger.commands import add_json_option, add_log_option, open_log
-from logger.commands.saying import add_when_option, say_json, timeline_of, when_ms
+from logger.commands.saying import add_when_option, checked_notes, say_json, timeline_of, when_ms
+from logger.printable import printable
 from logger.router_settings import BANDS, difference, eirp_dbm, parse_settings
 
 
@@ -28,12 +29,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    settings = parse_settings(args.settings)
+    settings, notes = parse_settings(args.settings), checked_notes(args.notes)
     with open_log(args, create=True) as log:
         timeline = timeline_of(log)
         moment = when_ms(args, timeline)
         before = timeline.version_at(moment)
-        version, period = timeline.changed(args.label, moment, settings, args.notes)
+        version, period = timeline.changed(args.label, moment, settings, notes)
         eirp = {band: power for band in BANDS if (power := eirp_dbm(version.settings, band)) is not None}
         if args.json:
             return say_json(
@@ -44,9 +45,9 @@ def run(args: argparse.Namespace) -> int:
                 period=period.id,
                 started_at_utc_ms=period.started_at_utc_ms,
             )
-        print(f"v{version.number} '{version.label}' since {timeline.local(period.started_at_utc_ms)}")
+        print(f"v{version.number} '{printable(version.label)}' since {timeline.local(period.started_at_utc_ms)}")
         for phrase in difference(before.settings if before else {}, version.settings):
-            print(f"  {phrase}")
+            print(f"  {printable(phrase)}")
         for band, power in eirp.items():
             print(f"  EIRP on {band} GHz: {power:g} dBm; your national regulator says what is lawful")
         number = before.number if before else 1

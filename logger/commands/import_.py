@@ -50,19 +50,17 @@ def run(args: argparse.Namespace) -> None:
 
 
 def _summary(done: Imported, zone: str) -> Iterator[str]:
+    from logger.printable import printable
     from logger.times import format_local
+    from logger.wording import counted
 
     now = done.last_utc_ms  # the year is said where the recording spans two
     first, last = (format_local(moment, zone, now) for moment in (done.first_utc_ms, done.last_utc_ms))
-    yield f"imported {_n(done.n_rows, 'sample')} from {done.file}, {first} to {last}"
-    yield f"{_n(len(done.locations), 'location')}: {', '.join(done.locations)}"
-    yield f"{_n(done.n_placements, 'placement')}, {_n(done.n_periods, 'period')}"
+    yield f"imported {counted(done.n_rows, 'sample')} from {done.file}, {first} to {last}"
+    yield f"{counted(len(done.locations), 'location')}: {printable(', '.join(done.locations))}"
+    yield f"{counted(done.n_placements, 'placement')}, {counted(done.n_periods, 'period')}"
     for name, number in done.versions.items():
         if name.lower() not in (str(number), f"v{number}"):
-            yield f"version '{name}' is v{number}"
+            yield f"version '{printable(name)}' is v{number}"
     if done.n_left_out:
-        yield f"{_n(done.n_left_out, 'sample')} had a level or rate without a link; that was left out"
-
-
-def _n(count: int, what: str) -> str:
-    return f"{count:,} {what}{'s' * (count != 1)}"
+        yield f"{counted(done.n_left_out, 'sample')} had a level or rate without a link; that was left out"

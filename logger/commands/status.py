@@ -12,6 +12,7 @@ from logger.claim import holder
 from logger.commands import add_json_option, add_log_option, open_log
 from logger.commands.saying import say_json
 from logger.log import OWN_SOURCE, Log
+from logger.printable import printable
 from logger.times import format_duration, format_local, local_zone_name
 from logger.wording import counted, event_words, reading_words
 
@@ -79,15 +80,15 @@ def _say(
     if period:
         since = format_local(period["started_at_utc_ms"], zone, now_ms)
         print(
-            f"here: '{period['location']}', placement {period['placement']},"
-            f" v{period['config_version']} '{period['label']}', since {since}"
+            f"here: '{printable(period['location'])}', placement {printable(period['placement'])},"
+            f" v{period['config_version']} '{printable(period['label'])}', since {since}"
         )
     if last:
         ago = format_duration(max(0, now_ms - last["time_utc_ms"]) // 1000)
         rate = BitRate(last["tx_rate_mbps"])
         words = reading_words(bool(last["connected"]), last["ssid"], last["band"], last["rssi_dbm"], rate)
         print(f"last sample: {ago} ago, {words}")
-    print(f"{counted(n_samples, 'sample')} in {log.path}")
+    print(f"{counted(n_samples, 'sample')} in {printable(str(log.path))}")
     if events:
         print("last events:")
     for event in events:

@@ -6,14 +6,15 @@ import argparse
 import json
 
 from logger.commands import add_json_option, add_log_option, open_log
-from logger.commands.saying import say_json, timeline_of
+from logger.commands.saying import checked_notes, say_json, timeline_of
 from logger.errors import TagError
 from logger.log import Log
+from logger.printable import printable
 from logger.router_settings import difference, parse_settings
 from logger.tags import Period, Version
-from logger.timeline import Timeline
+from logger.timeline import Timeline, checked_name
 from logger.times import format_duration, parse_when
-from logger.wording import event_words, printable
+from logger.wording import event_words
 
 EXAMPLES = """examples:
   linktrial timeline
@@ -56,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
         timeline = timeline_of(log)
         if args.edit:
             done = _EDITS[args.edit](args, timeline)
-            return say_json(done=done) if args.json else print(done) or 0
+            return say_json(done=done) if args.json else print(printable(done)) or 0
         return _show_json(log, timeline) if args.json else _show(log, timeline)
 
 
@@ -65,7 +66,7 @@ def _amend(args: argparse.Namespace, timeline: Timeline) -> str:
     of_version = {"label": args.label, "set": args.settings, "notes": args.notes}
     of_location = {"name": args.name}
     target = args.target
-    if target.isdigit():
+    if target.isascii() and target.isdecimal():
         _refuse(target, "a period", of_period, of_version | of_location)
         number = timeline.find_version(args.version).number if args.version else None
         started_ms = _moment(args.starts, timeline) if args.starts else None
@@ -74,10 +75,11 @@ def _amend(args: argparse.Namespace, timeline: Timeline) -> str:
     if target in (f"v{version.number}" for version in timeline.versions()):
         _refuse(target, "a config version", of_version, of_period | of_location)
         settings = parse_settings(args.settings) if args.settings else None
-        timeline.amend_version(int(target[1:]), label=args.label, settings=settings, notes=args.notes)
+        notes = None if args.notes is None else checked_notes(args.notes)
+        timeline.amend_version(int(target[1:]), label=args.label, settings=settings, notes=notes)
         return f"{target} amended"
     _refuse(target, "a location", of_location, of_period | of_version)
-    timeline.amend_location(target, args.name)
+    timeline.amend_location(checked_name(target, "location"), args.name)
     return f"'{target}' is now '{args.name.strip()}'"
 
 

@@ -69,6 +69,15 @@ def test_a_name_close_to_a_known_one_is_questioned(say):
         (["timeline", "amend", "1", "--label", "x"], 1, "has no --label"),
         (["timeline", "amend", "v1"], 1, "say what to amend"),
         (["timeline", "amend", "nowhere", "--name", "x"], 1, "there is no location 'nowhere'"),
+        (["changed", "x", "--notes", "\udcff"], 1, "notes are one line of printable characters"),
+        (["changed", "x", "--notes", "a\nb"], 1, "notes are one line of printable characters"),
+        (["changed", "x", "--notes", "x" * 2001], 1, "up to 2000 characters, not 2001"),
+        (["timeline", "amend", "v1", "--notes", "\u202eoops"], 1, "notes are one line of printable characters"),
+        (["timeline", "amend", "\udcff", "--name", "x"], 1, "cannot hold control characters"),
+        (["timeline", "amend", "\u00b2", "--location", "x"], 1, "is a location and has no --location"),
+        (["timeline", "amend", "\u0663", "--name", "x"], 1, "there is no location"),
+        (["back-to", "\x1b[2J"], 1, "there is no config version"),
+        (["timelin\x1b"], 2, "did you mean 'timeline'?"),
         (["timelin"], 2, "did you mean 'timeline'?"),
     ],
 )
@@ -79,6 +88,35 @@ def test_what_goes_wrong_is_one_line_on_standard_error(say, words, code, reason)
     assert reason in err
     assert err.count("\n") == 1
     assert err.startswith("linktrial")
+    assert err.rstrip("\n").isprintable()
+
+
+def test_notes_keep_letters_of_all_scripts_and_emoji(say):
+    notes = "haut de l\u2019étagère, \u7a91, \U0001f468\u200d\U0001f33e"
+    assert say("changed", "longer antennas", "--notes", notes)[0] == 0
+    assert json.loads(say("timeline", "--json")[1])["config_versions"][-1]["notes"] == notes
+
+
+@pytest.mark.parametrize(
+    "words",
+    [["status"], ["timeline"], ["at", "kiln\u202eroom2"], ["back-to", "2"], ["changed", "taller\u202e"]],
+)
+def test_what_reorders_text_is_shown_and_not_obeyed(say, words):
+    say("at", "kiln\u202eroom")
+    say("changed", "longer\u202eantennas")
+    say("back-to", "1")
+    code, out, err = say(*words)
+    assert (code, err) == (0, "")
+    assert "\\xe2\\x80\\xae" in out
+    assert out.replace("\n", "").isprintable()
+
+
+def test_what_the_terminal_cannot_encode_does_not_stop_the_answer(tmp_path):
+    env = {**os.environ, "PYTHONIOENCODING": "ascii", "LINKTRIAL_DB": str(tmp_path / "pottery.db")}
+    words = [sys.executable, "-c", "import sys, logger.console as c; sys.exit(c.main(['at', 'po\u00eale']))"]
+    done = subprocess.run(words, env=env, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "po\\xeale" in done.stdout
 
 
 def test_a_file_that_is_no_log_is_refused(say, tmp_path):
