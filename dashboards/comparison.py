@@ -14,6 +14,7 @@ from dashboards.analysis.effect import Effect, estimate_effect
 from dashboards.frames import rows_of
 from logger.errors import LogError
 from logger.log import OWN_SOURCE
+from logger.router_settings import Settings as RouterSettings
 from logger.settings import Settings
 from logger.wording import printable
 
@@ -84,16 +85,20 @@ def compare_versions(
     band: str | None = None,
     metrics: tuple[str, ...] = METRICS,
     judged: Judgement = PLAIN_JUDGEMENT,
+    settings: Mapping[int, RouterSettings] | None = None,
 ) -> list[LocatedEffect]:
     """Effects of ``b`` against ``a``, by location, band and metric; empty where no location has both.
 
     ``blocks`` as load_blocks gives them. A band counts at a location where both versions have a linked
-    block in it: a band that one version never used there has nothing to be compared with."""
+    block in it: a band that one version never used there has nothing to be compared with. ``settings`` of the
+    versions tell whether another channel or router was part of the change."""
     found = []
+    known = settings or {}
     for place, its_band, part in _parts_with_both(blocks, a, b, location, band):
         chosen = _chosen_by_itself(blocks[blocks["location"] == place], its_band, a, b)
+        planned = _radio_planned(known.get(a, {}), known.get(b, {}), its_band)
         for metric in metrics:
-            effect = estimate_effect(part, a, b, metric, **_how(metric, judged))
+            effect = estimate_effect(part, a, b, metric, radio_planned=planned, **_how(metric, judged))
             if chosen:  # an interval from moments that the laptop picked says nothing about the band
                 effect = replace(effect, verdict="undecided", warnings=(*chosen, *effect.warnings))
             found.append(LocatedEffect(a, b, place, its_band, effect, bool(chosen)))
@@ -102,6 +107,15 @@ def compare_versions(
 
 def _how(metric: str, judged: Judgement) -> dict[str, Any]:
     return {"margin": judged.margins.get(metric), "washout_s": judged.washout_s}
+
+
+def _radio_planned(before: RouterSettings, after: RouterSettings, band: str) -> bool:
+    return any(before.get(key) != after.get(key) for key in (f"radio.{band}.channel", "router.model"))
+
+
+def settings_of(versions: pd.DataFrame) -> dict[int, RouterSettings]:
+    """The settings by version, from the frame that load_versions gives."""
+    return dict(zip(versions["version"].tolist(), versions["settings"].tolist(), strict=True))
 
 
 def _chosen_by_itself(here: pd.DataFrame, band: str, a: int, b: int) -> list[str]:

@@ -25,13 +25,15 @@ from dashboards.comparison import (
     RouterChange,
     compare_versions,
     router_changes,
+    settings_of,
 )
 from dashboards.frames import LogFrames, load_frames
 from logger.errors import LogError
+from logger.exchange import harmless
 from logger.log import Log
+from logger.whole_file import whole_file
 
 _HOUR_MS, _DAY_MS = 3_600_000, 86_400_000
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +79,9 @@ def find(
     expected = router_changes(frames.periods)
     for done, change in enumerate(expected):
         progress(done / len(expected))
-        effects = compare_versions(frames.blocks, change.before, change.version, judged=judged)
+        effects = compare_versions(
+            frames.blocks, change.before, change.version, judged=judged, settings=settings_of(frames.versions)
+        )
         changes.append((change, effects))
     progress(1.0)
     return Findings(
@@ -107,11 +111,9 @@ def write_html(findings: Findings, path: Path | str) -> Path:
     """As write_report, from findings."""
     from dashboards.page import render  # plotly and jinja2 are for this only
 
-    path = Path(path)
-    try:
-        path.write_text(render(findings), encoding="utf-8")
-    except OSError as error:
-        raise LogError(f"the report cannot be written to {path}: {error.strerror}; say --output FILE.html") from error
+    path, page = Path(path), render(findings)
+    with whole_file(path) as file:
+        file.write(page)
     return path
 
 
@@ -125,9 +127,9 @@ def write_tables(findings: Findings, folder: Path | str) -> list[Path]:
     folder = Path(folder)
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        return [_write_table(folder / f"{name}.csv", table) for name, table in _tables(findings)]
     except OSError as error:
-        raise LogError(f"the tables cannot be written to {folder}: {error.strerror}; say --csv FOLDER") from error
+        raise LogError(f"{folder} cannot be made: {error.strerror}; say --csv with another folder") from error
+    return [_write_table(folder / f"{name}.csv", table) for name, table in _tables(findings)]
 
 
 def _tables(findings: Findings) -> Iterator[tuple[str, pd.DataFrame]]:
@@ -182,7 +184,7 @@ def _with_utc(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def _write_table(path: Path, table: pd.DataFrame) -> Path:
-    with path.open("w", encoding="utf-8", newline="") as file:
+    with whole_file(path) as file:
         writer = csv.writer(file)
         writer.writerow(table.columns)
         writer.writerows([_cell(value) for value in row] for row in table.itertuples(index=False))
@@ -191,7 +193,7 @@ def _write_table(path: Path, table: pd.DataFrame) -> Path:
 
 def _cell(value: object) -> object:
     if isinstance(value, str):
-        return f"'{value}" if value.startswith(_FORMULA_STARTS) else value
+        return harmless(value)
     if isinstance(value, float):
         return f"{value:.6g}" if isfinite(value) else ""
     return "" if value is None else value

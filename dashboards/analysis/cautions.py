@@ -9,7 +9,7 @@ import pandas as pd
 
 from dashboards.analysis.block_series import BlockSeries
 from dashboards.analysis.level_model import PLACEMENT_SD
-from dashboards.analysis.radio import OwnRadio
+from dashboards.analysis.radio import OwnRadio, parted_by_chance
 
 LEAST_COVERED_S = 180.0
 LEAST_BLOCKS = 2
@@ -24,14 +24,18 @@ def hours_of(arm: pd.DataFrame) -> float:
     return float(arm["covered_s"].sum()) / 3600.0
 
 
+def enough(arm: pd.DataFrame) -> bool:
+    """Whether one version's blocks allow an interval."""
+    return float(arm["covered_s"].sum()) >= LEAST_COVERED_S and len(arm) >= LEAST_BLOCKS
+
+
 def what_is_lacking(arms: Arms) -> list[str]:
     """A sentence for each version that has too little data for an interval."""
     lacking = []
     for version, arm in arms.items():
-        covered_s = float(arm["covered_s"].sum())
-        if covered_s < LEAST_COVERED_S or len(arm) < LEAST_BLOCKS:
+        if not enough(arm):
             lacking.append(
-                f"v{version} has {covered_s / 60:.1f} min of data after the washout; an interval needs at "
+                f"v{version} has {60 * hours_of(arm):.1f} min of data after the washout; an interval needs at "
                 f"least {LEAST_COVERED_S / 60:.0f} min in {LEAST_BLOCKS} blocks."
             )
     return lacking
@@ -47,19 +51,27 @@ def about_placements(arms: Arms) -> list[str]:
     ]
 
 
-def about_radios(radios: Mapping[int, OwnRadio | None]) -> list[str]:
-    """Of blocks set apart, and of versions on different channels or access points."""
+def about_radios(radios: Mapping[int, OwnRadio | None], *, planned: bool) -> list[str]:
+    """Of blocks set apart, and of versions on different channels or access points, which a change may have
+    brought with it (``planned``) or not."""
+    a, b = radios
     cautions = [
         f"{100 * own.others_share:.1f} % of the linked time of v{version} was on other radios than {own.radio} "
         "and is set apart."
         for version, own in radios.items()
         if own is not None and own.notable
     ]
-    known = [own.radio for own in radios.values() if own is not None]
+    known = [own for own in radios.values() if own is not None]
     if len(known) < 2:
         return cautions
-    one, other = known
-    if one.frequency_mhz and other.frequency_mhz and one.frequency_mhz != other.frequency_mhz:
+    one, other = (own.radio for own in known)
+    if not planned and parted_by_chance(*known):
+        cautions.append(
+            f"Whether the change did it cannot be told: v{a} was on {one} and v{b} on {other}, and the router or the "
+            "laptop may have chosen that by itself. Measuring both on one channel would tell; if the channel was part "
+            "of the change, say so in the settings of the versions."
+        )
+    elif one.frequency_mhz and other.frequency_mhz and one.frequency_mhz != other.frequency_mhz:
         cautions.append(
             f"The versions were on different channels ({one.frequency_mhz} and {other.frequency_mhz} MHz): that "
             "alone moves the level by 2.7 dB at the median, either way."

@@ -25,13 +25,14 @@ from dashboards.analysis.cautions import (
     about_placements,
     about_radios,
     about_time,
+    enough,
     hours_of,
     what_is_lacking,
 )
 from dashboards.analysis.integration import integrate, mixture_quantiles, mode_and_spread
 from dashboards.analysis.level_model import LevelModel
 from dashboards.analysis.outage_effect import outage_difference, outage_record
-from dashboards.analysis.radio import choose_radio
+from dashboards.analysis.radio import choose_radios, parted_by_chance
 
 MOST_STAYS = 400  # the cost grows with their cube
 
@@ -105,6 +106,7 @@ class _Answer:
     estimate: float | None = None
     low: float | None = None
     high: float | None = None
+    confounded: bool = False  # with something that is not the version: no verdict, whatever the interval
 
 
 def estimate_effect(
@@ -116,13 +118,17 @@ def estimate_effect(
     margin: float | None = None,
     washout_s: float = 120.0,
     confidence: float = 0.95,
+    radio_planned: bool = False,
     seed: int = 0,
 ) -> Effect:
     """The effect of version ``b`` against ``a`` from the blocks of one location and band.
 
     ``blocks`` is a subset of ``load_blocks``; ``margin`` the least difference that matters, in the effect's
     unit (a ratio above 1 for rates). Blocks that start within ``washout_s`` after a change or a move are
-    left out. Raises ValueError for an unknown metric, an impossible margin, or a version without blocks.
+    left out. ``radio_planned``: the change between the versions is known to have brought another channel or
+    router; otherwise a difference of channel is taken for chance.
+
+    Raises ValueError for an unknown metric, an impossible margin, or a version without blocks.
     """
     if metric not in METRICS:
         raise ValueError(f"there is no metric {metric!r}, only {', '.join(METRICS)}")
@@ -143,7 +149,7 @@ def estimate_effect(
     if metric == "outage":
         answer = _outage_answer(arms, confidence, seed)
     else:
-        answer = _level_answer(arms, how, confidence, seed)
+        answer = _level_answer(arms, how, confidence, radio_planned, seed)
     estimate, low, high = (
         x if x is None or how.unit != "ratio" else float(2.0**x) for x in (answer.estimate, answer.low, answer.high)
     )
@@ -154,7 +160,7 @@ def estimate_effect(
         low=low,
         high=high,
         confidence=confidence,
-        verdict=_verdict(low, high, margin, how),
+        verdict="undecided" if answer.confounded else _verdict(low, high, margin, how),
         margin=margin,
         n_placements_a=answer.used[a]["placement_id"].nunique(),
         n_placements_b=answer.used[b]["placement_id"].nunique(),
@@ -166,14 +172,12 @@ def estimate_effect(
     )
 
 
-def _level_answer(arms: Arms, how: Metric, confidence: float, seed: int) -> _Answer:
+def _level_answer(arms: Arms, how: Metric, confidence: float, radio_planned: bool, seed: int) -> _Answer:
     count, histogram = f"{how.name}_n", f"{how.name}_histogram"
-    radios = {version: choose_radio(arm) for version, arm in arms.items()}
-    used = {
-        version: arms[version].iloc[:0] if own is None else own.blocks[own.blocks[count] > 0]
-        for version, own in radios.items()
-    }
-    warnings = what_is_lacking(used) + about_radios(radios)
+    told = {version: arm[arm[count] > 0] for version, arm in arms.items()}
+    radios = choose_radios(told, enough, planned=radio_planned)
+    used = {version: told[version].iloc[:0] if own is None else own.blocks for version, own in radios.items()}
+    warnings = what_is_lacking(used) + about_radios(radios, planned=radio_planned)
     if any(arm.empty for arm in used.values()):
         return _Answer(used, LEVEL_METHOD, warnings)
     together, left_out = latest_stays(pd.concat(list(used.values())), MOST_STAYS)
@@ -188,7 +192,9 @@ def _level_answer(arms: Arms, how: Metric, confidence: float, seed: int) -> _Ans
     if how.unit == "dB":
         warnings += about_level(series, used, arms, quantum)
     numbers = _integrated(series, how.per_db, quantum, _scope(used) == "location", confidence, seed)
-    return _Answer(used, LEVEL_METHOD, warnings, *numbers)
+    one, other = (own for own in radios.values() if own is not None)
+    confounded = not radio_planned and parted_by_chance(one, other)
+    return _Answer(used, LEVEL_METHOD, warnings, *numbers, confounded=confounded)
 
 
 def _outage_answer(arms: Arms, confidence: float, seed: int) -> _Answer:

@@ -31,6 +31,7 @@ def run(args: argparse.Namespace) -> int:
         find_version,
         judgement,
         nothing_in_common,
+        settings_of,
     )
     from dashboards.frames import load_blocks, load_periods, load_versions, one_moment
     from logger.settings import load_settings
@@ -44,7 +45,14 @@ def run(args: argparse.Namespace) -> int:
         blocks = load_blocks(log)
     metrics = METRICS if args.metric is None else (args.metric,)
     effects = compare_versions(
-        blocks, a, b, location=location, band=args.band, metrics=metrics, judged=judgement(load_settings())
+        blocks,
+        a,
+        b,
+        location=location,
+        band=args.band,
+        metrics=metrics,
+        judged=judgement(load_settings()),
+        settings=settings_of(versions),
     )
     if not effects:
         raise NothingToCompare(nothing_in_common(blocks, a, b, location, args.band))

@@ -42,6 +42,8 @@ class Family:
     dropped: float = 0.01
     placement_sd: float = 0.0
     placement_every: int = 0  # stays at one placement; 0: never moved
+    hops_at: float = 0.0  # after this part of version 1 the router goes to version 2's channel by itself
+    channel_sd: float = 4.0  # what a channel is worth
     study_half_width: float | None = None  # of the method this one was built after
 
 
@@ -64,6 +66,7 @@ FAMILIES = {
     "walk": replace(D1, slow_sd=0.0, walk_a_root_hour=0.3, study_half_width=None),
     "m15": Family((0.25, 0.25)),
     "places": Family((6,) * 8, placement_sd=3.0, placement_every=2),
+    "hop": Family((12, 12), hops_at=0.6),
 }
 
 
@@ -87,9 +90,13 @@ def simulate(family: Family, effect_db: float, rng: np.random.Generator) -> pd.D
             level[began : began + lasts] -= rng.gamma(2, 2)
     placement = stay // family.placement_every if family.placement_every else np.zeros(n, int)
     level += (family.placement_sd * rng.standard_normal(placement.max() + 1))[placement]
+    hopped = t_s >= family.hops_at * 3600 * family.stays_h[0]
+    if family.hops_at:
+        level[~hopped] += family.channel_sd * rng.standard_normal()
     rssi = np.round(level / family.step_db) * family.step_db
     rssi[rng.random(n) < family.dropped] = np.nan
-    return cut(t_s, rssi, stay, 1 + stay % 2, placement, EPOCH_UTC_MS + int(start_s * 1000))
+    frequency_mhz = np.where(hopped, 5180, 5500)
+    return cut(t_s, rssi, stay, 1 + stay % 2, placement, EPOCH_UTC_MS + int(start_s * 1000), frequency_mhz)
 
 
 def cut(
@@ -99,6 +106,7 @@ def cut(
     version: np.ndarray,
     placement: np.ndarray,
     begin_utc_ms: int,
+    frequency_mhz: np.ndarray | None = None,
 ) -> pd.DataFrame:
     """Samples (NaN: unknown) into blocks, periods being the stays, by the log's own rule."""
     rows = []
@@ -122,7 +130,7 @@ def cut(
                     "link_id": 1,
                     "connected": True,
                     "bssid": "02:00:00:00:00:05",
-                    "frequency_mhz": 5180,
+                    "frequency_mhz": 5180 if frequency_mhz is None else int(frequency_mhz[i]),
                     "time_zone": "Europe/Vienna",
                     "period_started_at_utc_ms": started_ms,
                     "period_ended_at_utc_ms": ended_ms,
@@ -189,9 +197,9 @@ def main() -> int:
     parser.add_argument("--worlds", type=int, default=100)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--washout", type=float, default=0.0, metavar="SECONDS")
-    parser.add_argument("--quick", action="store_true", help="4 families, 12 worlds each, fails when one misses")
+    parser.add_argument("--quick", action="store_true", help="5 families, 12 worlds each, fails when one misses")
     wanted = parser.parse_args()
-    names = wanted.families or (["h2", "d1", "abab12", "places"] if wanted.quick else list(FAMILIES))
+    names = wanted.families or (["h2", "d1", "abab12", "places", "hop"] if wanted.quick else list(FAMILIES))
     if unknown := [name for name in names if name not in FAMILIES]:
         parser.error(f"no family {unknown[0]}; there are {', '.join(FAMILIES)}")
     worlds = 12 if wanted.quick else wanted.worlds

@@ -49,7 +49,7 @@ def asked(monkeypatch):
     """What the estimator is asked; it always finds the same."""
     asked = []
 
-    def estimate(blocks, a, b, metric, *, margin, washout_s):
+    def estimate(blocks, a, b, metric, *, margin, washout_s, radio_planned):
         asked.append((set(blocks["location"]), set(blocks["band"]), a, b, metric, margin, washout_s))
         return replace(RSSI, metric=metric)
 
@@ -93,6 +93,28 @@ def test_a_band_that_the_laptop_seldom_chose_is_said_to_be_no_fair_sample(asked)
     )
     imported = seldom.assign(source_id=2)  # whoever recorded both bands at once had no choice to make
     assert {one.effect.warnings for one in compare_versions(imported, 1, 2, metrics=("rssi",))} == {RSSI.warnings}
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "planned"),
+    [
+        ({"radio.5.channel": 36}, {"radio.5.channel": 100}, True),
+        ({}, {"radio.5.channel": 100}, True),
+        ({"router.model": "old"}, {"router.model": "new"}, True),
+        ({"radio.5.channel": 36, "radio.2.4.channel": 1}, {"radio.5.channel": 36, "radio.2.4.channel": 6}, False),
+        ({}, {}, False),
+    ],
+)
+def test_the_settings_say_whether_another_channel_was_part_of_the_change(monkeypatch, before, after, planned):
+    told = []
+
+    def estimate(*_, radio_planned, **__):
+        told.append(radio_planned)
+        return RSSI
+
+    monkeypatch.setattr(comparison, "estimate_effect", estimate)
+    compare_versions(BOTH, 1, 2, location="bench", metrics=("rssi",), settings={1: before, 2: after})
+    assert told == [planned]
 
 
 def test_location_and_band_narrow_the_question(asked):

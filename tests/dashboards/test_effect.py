@@ -201,17 +201,35 @@ def test_a_mean_that_is_not_a_number_is_refused():
         estimate_effect(blocks, 1, 2, "rssi", washout_s=0)
 
 
-def test_samples_of_another_radio_are_set_apart_and_a_change_of_channel_is_said():
+def test_samples_of_another_radio_are_set_apart():
     blocks = still_link(-70, -66)
     strayed = (blocks["version"] == 1) & (np.arange(len(blocks)) % 7 == 0)
     blocks.loc[strayed, "bssid"] = "02:00:00:00:00:99"
     blocks.loc[strayed, "rssi_mean_dbm"] = -40.0
-    blocks.loc[blocks["version"] == 2, "frequency_mhz"] = 5745
     effect = estimate_effect(blocks, 1, 2, "rssi")
     assert effect.low < 4 < effect.high
-    said = " ".join(effect.warnings)
-    assert "of v1 was on other radios" in said
-    assert "5180 and 5745 MHz" in said
+    assert "of v1 was on other radios" in " ".join(effect.warnings)
+
+
+def test_another_channel_is_an_effect_only_where_it_was_part_of_the_change():
+    blocks = still_link(-70, -62)
+    blocks.loc[blocks["version"] == 2, "frequency_mhz"] = 5745
+    chance, planned = (estimate_effect(blocks, 1, 2, "rssi", radio_planned=planned) for planned in (False, True))
+    assert (chance.verdict, planned.verdict) == ("undecided", "better")
+    assert "may have chosen that by itself" in " ".join(chance.warnings)
+    assert "5180 and 5745 MHz" in " ".join(planned.warnings)
+    unnamed = estimate_effect(blocks.assign(bssid=None), 1, 2, "rssi")
+    assert unnamed.verdict == "better"
+    other = np.where(blocks["version"] == 2, "02:00:00:00:00:99", blocks["bssid"])
+    router = estimate_effect(blocks.assign(bssid=other), 1, 2, "rssi")
+    assert router.verdict == "better"
+    assert "different radios" in " ".join(router.warnings)
+
+
+def test_a_channel_that_the_router_left_by_itself_makes_no_finding():
+    seen = tally(FAMILIES["hop"], 8, seed=2, washout_s=120)
+    assert seen.held >= 0.75
+    assert seen.wrong == 0
 
 
 def test_a_weak_link_that_is_often_lost_is_said_to_be_weaker_than_it_looks():
