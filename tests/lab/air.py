@@ -24,6 +24,7 @@ network={{
  ssid="{SSID}"
  psk="{PASSPHRASE}"
  scan_freq=5180 5200 2437
+ disable_sgi=1
 }}
 """
 EVERY_BAND = f"""\
@@ -44,14 +45,17 @@ hw_mode=a
 channel=36
 ieee80211h=1
 ieee80211ac=1
-ht_capab=[HT40+][SHORT-GI-20][SHORT-GI-40]
+ht_capab=[HT40+]
 vht_oper_chwidth=1
 vht_oper_centr_freq_seg0_idx=42
 """
+# without the rates of 802.11b, which rate control would mix in however the rate is fixed
 TWO_GHZ = """\
 hw_mode=g
 channel=6
 bss_load_update_period=50
+basic_rates=60 120 240
+supported_rates=60 90 120 180 240 360 480 540
 """
 
 
@@ -95,9 +99,9 @@ class AccessPoint:
         except OSError:  # Linux 6.1 takes no minus sign
             file.write_text(str(written % 2**64))
 
-    def fix_rate(self, streams: int, mcs: int) -> None:
-        """Send data to the laptop at this VHT rate only."""
-        run(*IN_ROUTER, "iw", "dev", self.interface, "set", "bitrates", "vht-mcs-5", f"{streams}:{mcs}")
+    def fix_rate(self, *rate: str) -> None:
+        """Send data to the laptop at this rate only, in iw's words."""
+        run(*IN_ROUTER, "iw", "dev", self.interface, "set", "bitrates", *rate)
 
     def set_mains(self, on: bool) -> None:
         """Pull the plug or put it back: in silence, without a word to any station."""
@@ -129,13 +133,9 @@ class Laptop:
         """Say something to wpa_supplicant and return its answer."""
         return run("wpa_cli", "-p", "/run/wpa", "-i", LAPTOP, *words, check=False)
 
-    def fix_rate(self, streams: int, mcs: int) -> None:
-        """Send data at this VHT rate only."""
-        run("iw", "dev", LAPTOP, "set", "bitrates", "vht-mcs-5", f"{streams}:{mcs}")
-
-    def free_rate(self) -> None:
-        """Let rate control choose again."""
-        run("iw", "dev", LAPTOP, "set", "bitrates")
+    def fix_rate(self, *rate: str) -> None:
+        """Send data at this rate only, in iw's words."""
+        run("iw", "dev", LAPTOP, "set", "bitrates", *rate)
 
     def frequency_mhz(self) -> int | None:
         """Of the link by iw, None without a link."""

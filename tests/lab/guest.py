@@ -38,7 +38,8 @@ RESULTS = Path("/run/results")
 LOG = Path("/run/linktrial/lab.db")
 PROGRAM = Path(sys.executable).with_name("linktrial")
 BEFORE_DBM, AFTER_DBM = -71, -65  # the planted step: +6 dB
-UPLINK, DOWNLINK = ((1, 4), (2, 7)), ((2, 3), (2, 5))  # (streams, VHT-MCS) of the first stay and the second
+UPLINK, DOWNLINK = ((1, 4), (2, 7)), ((2, 3), (2, 5))  # (streams, VHT-MCS) on 5 GHz, before the step and after
+UPLINK_HT, DOWNLINK_HT = 5, 12  # HT-MCS on 2.4 GHz; the streams are in it
 WANDER_DB = 1.5  # standard deviation of the level around its mean, redrawn every WANDER_S
 WANDER_S = 4.0
 LOOK_EVERY = 8  # turns
@@ -171,7 +172,7 @@ def start_logging(lab: Lab) -> Daemon:
 def two_stays(lab: Lab, daemon: Daemon) -> None:
     """A stay, the planted step with its tag, and another stay; and what the daemon costs meanwhile."""
     story, draw = lab.story, random.Random(20)
-    fix_rates(lab, 0)
+    fix_rates(lab, after=False)
     story.moment("first stay", **daemon.cost())
     stay(lab, "first stay", BEFORE_DBM, draw)
     story.moment("first stay over", **daemon.cost())
@@ -179,7 +180,7 @@ def two_stays(lab: Lab, daemon: Daemon) -> None:
 
     step_ms = now_ms()
     story.level(lab.five, AFTER_DBM)
-    fix_rates(lab, 1)
+    fix_rates(lab, after=True)
     when = datetime.fromtimestamp(step_ms / 1000, UTC).isoformat(timespec="milliseconds")
     story.program("changed", "changed", "new antenna", "--set", "antenna.5.gain_dbi=8", "--at", when)
     story.moment("second stay", step_utc_ms=step_ms)
@@ -188,13 +189,13 @@ def two_stays(lab: Lab, daemon: Daemon) -> None:
     with lab.pace.let_go():
         cost = shell_loop_cost(40)
     story.moment("shell loop", **cost)
-    lab.laptop.free_rate()
 
 
-def fix_rates(lab: Lab, nth: int) -> None:
-    """Each way only the rate of that stay."""
-    lab.laptop.fix_rate(*UPLINK[nth])
-    lab.five.fix_rate(*DOWNLINK[nth])
+def fix_rates(lab: Lab, after: bool) -> None:
+    """Each way one rate on 5 GHz, that of before the step or of after it: what iw shows then is no matter of luck."""
+    for end, rates in ((lab.laptop, UPLINK), (lab.five, DOWNLINK)):
+        streams, mcs = rates[after]
+        end.fix_rate("vht-mcs-5", f"{streams}:{mcs}")
 
 
 def stay(lab: Lab, name: str, mean_dbm: int, draw: random.Random) -> None:
@@ -222,6 +223,8 @@ def other_band_and_back(lab: Lab) -> None:
     story.moment("5 GHz leaves the air")
     five.stop()
     laptop.wait_for_link(2437)
+    laptop.fix_rate("ht-mcs-2.4", str(UPLINK_HT))
+    two.fix_rate("ht-mcs-2.4", str(DOWNLINK_HT))
     story.moment("on 2.4 GHz")
     look_after_a_while(lab, "2.4 GHz")
 
@@ -231,6 +234,7 @@ def other_band_and_back(lab: Lab) -> None:
     wait_for("5 GHz in the scan", lambda: five.bssid in laptop.command("scan_results"))
     story.moment("asked to roam", answer=laptop.command("roam", five.bssid).strip())
     laptop.wait_for_link(5180)
+    fix_rates(lab, after=True)
     story.moment("back on 5 GHz")
     two.stop()
     lab.pace.let_pass(3)

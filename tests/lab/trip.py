@@ -72,10 +72,11 @@ class Trip:
         """What iw showed."""
         return [_shown(look) for look in self.story["looks"] if look["name"] == name]
 
-    def samples_near(self, utc_ms: int, within_ms: int) -> list[sqlite3.Row]:
-        """Rows of tagged_sample close to a moment."""
-        query = "SELECT * FROM tagged_sample WHERE time_utc_ms BETWEEN ? AND ?"
-        return self.db.execute(query, (utc_ms - within_ms, utc_ms + within_ms)).fetchall()
+    def sample_at(self, utc_ms: int) -> sqlite3.Row:
+        """The sample nearest to a moment."""
+        query = "SELECT * FROM tagged_sample ORDER BY abs(time_utc_ms - ?) LIMIT 1"
+        row: sqlite3.Row = self.db.execute(query, (utc_ms,)).fetchone()
+        return row
 
     def samples_with_planted_level(self, settle_ms: int) -> Iterator[tuple[sqlite3.Row, int]]:
         """Every sample that was taken while a known level stood, ``settle_ms`` after it was set or later."""
