@@ -33,7 +33,8 @@ def run(args: argparse.Namespace) -> int:
         nothing_in_common,
         settings_of,
     )
-    from dashboards.frames import load_blocks, load_periods, load_versions, one_moment
+    from dashboards.frames import load_blocks, load_periods, load_versions
+    from logger.one_moment import one_moment
     from logger.settings import load_settings
 
     with open_log(args) as log, one_moment(log):

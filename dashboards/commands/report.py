@@ -12,6 +12,7 @@ from adapters.clock import SystemClock
 from logger.commands import add_json_option, add_log_option, open_log
 from logger.commands.saying import say_json
 from logger.log import Log
+from logger.printable import printable
 from logger.times import local_zone_name
 
 DEFAULT_OUTPUT = "linktrial-report.html"
@@ -36,9 +37,9 @@ def run(args: argparse.Namespace) -> int:
     tables = write_tables(findings, Path(args.csv).expanduser()) if args.csv is not None else []
     if args.json:
         return say_json(report=str(page), tables=[str(table) for table in tables])
-    print(f"The report is in {page}")
+    print(f"The report is in {printable(str(page))}; it holds BSSIDs and your places, and is readable by you alone")
     if tables:
-        print(f"The tables are in {', '.join(map(str, tables))}")
+        print(f"The tables are in {printable(', '.join(map(str, tables)))}")
     return 0
 
 

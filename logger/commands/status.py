@@ -13,20 +13,12 @@ from logger.commands import add_json_option, add_log_option, open_log
 from logger.commands.saying import say_json
 from logger.log import OWN_SOURCE, Log
 from logger.printable import printable
+from logger.tags import Period, period_at, read_versions
 from logger.times import format_duration, format_local, local_zone_name
 from logger.wording import counted, event_words, reading_words
 
 EVENTS_SHOWN = 5
 
-_PERIOD = """
-SELECT period.id, location.name AS location, CAST(ifnull(placement.name, placement.number) AS TEXT) AS placement,
-    config_version, label, started_at_utc_ms
-FROM period
-JOIN placement ON placement.id = placement_id
-JOIN location ON location.id = location_id
-JOIN config_version ON config_version.number = config_version
-WHERE source_id = ? ORDER BY started_at_utc_ms DESC LIMIT 1
-"""
 _LAST_SAMPLE = """
 SELECT sample.time_utc_ms, rssi_dbm, link.connected, ssid, ssid_text, bssid, band, frequency_mhz, mbps AS tx_rate_mbps
 FROM sample
@@ -50,7 +42,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     with open_log(args) as log:
         pid = holder(log.path)
-        period = log.db.execute(_PERIOD, (OWN_SOURCE,)).fetchone()
+        now_ms = SystemClock().utc_ms()
+        period = period_at(log.db, now_ms)
+        labels = {version.number: version.label for version in read_versions(log.db)}
         last = log.db.execute(_LAST_SAMPLE, (OWN_SOURCE,)).fetchone()
         n_samples = log.db.execute(_N_SAMPLES, (OWN_SOURCE,)).fetchone()[0]
         events = log.db.execute(
@@ -59,29 +53,31 @@ def run(args: argparse.Namespace) -> int:
             (OWN_SOURCE, EVENTS_SHOWN),
         ).fetchall()[::-1]
         if args.json:
-            return say_json(**_as_json(log, pid, period, last, n_samples, events))
-        _say(log, pid, period, last, n_samples, events)
+            return say_json(**_as_json(log, pid, period, labels, last, n_samples, events))
+        _say(log, pid, now_ms, period, labels, last, n_samples, events)
         return 0
 
 
 def _say(
     log: Log,
     pid: int | None,
-    period: sqlite3.Row | None,
+    now_ms: int,
+    period: Period | None,
+    labels: dict[int, str],
     last: sqlite3.Row | None,
     n_samples: int,
     events: list[sqlite3.Row],
 ) -> None:
-    now_ms, zone = SystemClock().utc_ms(), local_zone_name()
+    zone = local_zone_name()
     if pid is None:
         print("not logging; 'linktrial log' starts it")
     else:
         print(f"logging, by {f'process {pid}' if pid else 'another process'}")
     if period:
-        since = format_local(period["started_at_utc_ms"], zone, now_ms)
+        since = format_local(period.started_at_utc_ms, zone, now_ms)
         print(
-            f"here: '{printable(period['location'])}', placement {printable(period['placement'])},"
-            f" v{period['config_version']} '{printable(period['label'])}', since {since}"
+            f"here: '{printable(period.location)}', placement {printable(period.placement)},"
+            f" v{period.config_version} '{printable(labels[period.config_version])}', since {since}"
         )
     if last:
         ago = format_duration(max(0, now_ms - last["time_utc_ms"]) // 1000)
@@ -99,7 +95,8 @@ def _say(
 def _as_json(
     log: Log,
     pid: int | None,
-    period: sqlite3.Row | None,
+    period: Period | None,
+    labels: dict[int, str],
     last: sqlite3.Row | None,
     n_samples: int,
     events: list[sqlite3.Row],
@@ -112,11 +109,11 @@ def _as_json(
         "log": str(log.path),
         "logging": pid is not None,
         "pid": pid or None,
-        "location": period and period["location"],
-        "placement": period and period["placement"],
-        "config_version": period and f"v{period['config_version']}",
-        "label": period and period["label"],
-        "period_started_at_utc_ms": period and period["started_at_utc_ms"],
+        "location": period and period.location,
+        "placement": period and period.placement,
+        "config_version": period and f"v{period.config_version}",
+        "label": period and labels[period.config_version],
+        "period_started_at_utc_ms": period and period.started_at_utc_ms,
         "n_samples": n_samples,
         "last_sample": last_sample,
         "events": [

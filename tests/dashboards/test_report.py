@@ -166,7 +166,7 @@ def test_tables_hold_what_the_page_shows(findings, tmp_path):
     assert [(row["started_at_utc"], row["lasted_s"]) for row in outages] == [("2026-03-02T12:00:00Z", "1800")]
 
 
-@pytest.mark.parametrize("start", ["=", "+", "-", "@"])
+@pytest.mark.parametrize("start", ["=", "+", "-", "@", "'", "\t"])
 def test_no_cell_runs_in_a_spreadsheet(findings, tmp_path, start):
     evil = replace(findings, summary=findings.summary.assign(location=f"{start}1+1"))
     cells = [cell for path in write_tables(evil, tmp_path) for row in read(path) for cell in row.values()]
@@ -196,6 +196,8 @@ def test_the_command_writes_page_and_tables_and_says_where(tmp_path, capsys, mon
     assert sorted(answer["tables"]) == sorted(
         f"tables{os.sep}{name}.csv" for name in ("summary", "effects", "coverage", "outages")
     )
+    written = [tmp_path / "linktrial-report.html", *(tmp_path / "tables").iterdir()]
+    assert {path.stat().st_mode & 0o777 for path in written} == {0o600}
 
 
 def test_a_report_that_cannot_be_written_is_said_in_one_line(findings, tmp_path, capsys):
@@ -204,7 +206,7 @@ def test_a_report_that_cannot_be_written_is_said_in_one_line(findings, tmp_path,
     err = capsys.readouterr().err
     assert code == 1
     assert err.count("\n") == 1
-    assert "say --output FILE.html" in err
+    assert "cannot be written: No such file or directory; say another file" in err
 
 
 def test_the_same_log_gives_the_same_page(findings, tmp_path):
