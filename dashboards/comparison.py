@@ -10,6 +10,7 @@ from typing import Any
 
 import pandas as pd
 
+from dashboards.analysis import metrics as all_metrics
 from dashboards.analysis.effect import Effect, estimate_effect
 from dashboards.frames import rows_of
 from logger.errors import LogError
@@ -18,8 +19,7 @@ from logger.router_settings import Settings as RouterSettings
 from logger.settings import Settings
 from logger.wording import printable
 
-METRICS = ("rssi", "tx-rate", "rx-rate", "outage")
-BANDS = ("2.4", "5", "6")
+METRICS = tuple(all_metrics.METRICS)
 DEFAULT_WASHOUT_S = 120.0
 MINOR_SHARE = 0.25  # a band with less of the linked time at a location was the laptop's own choice, not a treatment
 

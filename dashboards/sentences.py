@@ -8,10 +8,11 @@ from math import floor, isfinite, log10
 from unicodedata import category, combining, east_asian_width
 
 from dashboards.analysis.effect import Effect
+from dashboards.analysis.metrics import METRICS
 from dashboards.comparison import LocatedEffect
 from logger.wording import printable
 
-METRIC_NAMES = {"rssi": "RSSI", "tx-rate": "tx rate", "rx-rate": "rx rate", "outage": "outage"}
+METRIC_NAMES = {name: metric.words for name, metric in METRICS.items()}
 VERDICTS = {
     "better": "better",
     "worse": "worse",

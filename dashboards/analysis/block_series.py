@@ -55,7 +55,8 @@ class BlockSeries:
 
 
 def number_stays(blocks: pd.DataFrame) -> pd.DataFrame:
-    """The blocks in order, with columns ``stay`` (codes from 0) and ``stay_started_at_utc_ms``.
+    """The blocks in order, with columns ``stay`` (codes from 0), ``stay_started_at_utc_ms`` and
+    ``stay_ended_at_utc_ms`` (NaN where nothing came after it).
 
     Periods of one source that abut and share placement and version are one stay: nothing was changed
     between them."""
@@ -82,10 +83,14 @@ def number_stays(blocks: pd.DataFrame) -> pd.DataFrame:
     )
     stay = (~goes_on).cumsum() - 1
     started = periods.groupby(stay)["period_started_at_utc_ms"].transform("first")
+    ended = periods.groupby(stay)["period_ended_at_utc_ms"].transform(lambda ends: ends.iloc[-1])
+
+    def of_period(values: pd.Series) -> pd.Series:
+        return blocks["period_id"].map(dict(zip(periods["period_id"], values, strict=True)))
+
     return (
         blocks.assign(
-            stay=blocks["period_id"].map(dict(zip(periods["period_id"], stay, strict=True))),
-            stay_started_at_utc_ms=blocks["period_id"].map(dict(zip(periods["period_id"], started, strict=True))),
+            stay=of_period(stay), stay_started_at_utc_ms=of_period(started), stay_ended_at_utc_ms=of_period(ended)
         )
         .sort_values(["source_id", "started_at_utc_ms", "link_id"], kind="stable")
         .reset_index(drop=True)

@@ -9,9 +9,9 @@ import pandas as pd
 
 from dashboards.analysis.block_series import BlockSeries
 from dashboards.analysis.level_model import PLACEMENT_SD
+from dashboards.analysis.metrics import Metric
 from dashboards.analysis.radio import OwnRadio, parted_by_chance
 
-LEAST_COVERED_S = 180.0
 LEAST_BLOCKS = 2
 WEAK_DBM = -78.0  # from here down a lost link and a low level come together
 WEAK_LOST_SHARE = 0.05
@@ -24,21 +24,31 @@ def hours_of(arm: pd.DataFrame) -> float:
     return float(arm["covered_s"].sum()) / 3600.0
 
 
-def enough(arm: pd.DataFrame) -> bool:
+def enough(arm: pd.DataFrame, metric: Metric) -> bool:
     """Whether one version's blocks allow an interval."""
-    return float(arm["covered_s"].sum()) >= LEAST_COVERED_S and len(arm) >= LEAST_BLOCKS
+    return float(arm["covered_s"].sum()) >= metric.least_covered_s and len(arm) >= LEAST_BLOCKS
 
 
-def what_is_lacking(arms: Arms) -> list[str]:
-    """A sentence for each version that has too little data for an interval."""
-    lacking = []
-    for version, arm in arms.items():
-        if not enough(arm):
-            lacking.append(
-                f"v{version} has {60 * hours_of(arm):.1f} min of data after the washout; an interval needs at "
-                f"least {LEAST_COVERED_S / 60:.0f} min in {LEAST_BLOCKS} blocks."
-            )
-    return lacking
+def what_is_lacking(arms: Arms, recorded: Arms, metric: Metric) -> list[str]:
+    """A sentence for each version that has too little for an interval; ``recorded`` has the washout too."""
+    never = [f"v{version}" for version, arm in recorded.items() if arm.empty]
+    lacking = [f"No {metric.words} was recorded with {' or '.join(never)}."] if never else []
+    least = _said_hours(metric.least_covered_s / 3600)
+    return lacking + [
+        f"Of {metric.words}, v{version} has {_said_hours(hours_of(arm))} after the washout; an interval needs at least "
+        f"{least} of each version."
+        for version, arm in arms.items()
+        if not recorded[version].empty and not enough(arm, metric)
+    ]
+
+
+def about_own_outages(apart_s: Mapping[int, float]) -> list[str]:
+    """Of outages set apart, in seconds by version."""
+    return [
+        f"{seconds / 60:.0f} min without a link, right at a change or a move under v{version}, are set apart: a "
+        "router that is worked on is no outage of it."
+        for version, seconds in apart_s.items()
+    ]
 
 
 def about_placements(arms: Arms) -> list[str]:
@@ -126,4 +136,6 @@ def versions_in_order(arms: Arms) -> list[int]:
 
 
 def _said_hours(hours: float) -> str:
-    return f"{60 * hours:.0f} min" if hours < 1 else f"{hours:.1f} h"
+    if hours < 1 / 6:
+        return f"{60 * hours:.3g} min"
+    return f"{60 * hours:.0f} min" if hours < 1 else f"{hours:.3g} h"

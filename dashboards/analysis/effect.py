@@ -22,6 +22,7 @@ from dashboards.analysis.block_series import (
 from dashboards.analysis.cautions import (
     Arms,
     about_level,
+    about_own_outages,
     about_placements,
     about_radios,
     about_time,
@@ -31,46 +32,17 @@ from dashboards.analysis.cautions import (
 )
 from dashboards.analysis.integration import integrate, mixture_quantiles, mode_and_spread
 from dashboards.analysis.level_model import LevelModel
-from dashboards.analysis.outage_effect import outage_difference, outage_record
+from dashboards.analysis.metrics import METRICS, Metric
+from dashboards.analysis.outage_effect import apart_from_changes, outage_difference, outage_record
 from dashboards.analysis.radio import choose_radios, parted_by_chance
 
 MOST_STAYS = 400  # the cost grows with their cube
-
-# From the most robust to the fastest rate of one stream (6.5 to 65 Mbit/s: 3.3 octaves) a receiver needs
-# 18 dB more (-82 to -64 dBm: IEEE 802.11-2020, table 19-23), so one dB is worth 0.18 octaves.
-OCTAVES_PER_DB = 0.18
 
 LEVEL_METHOD = (
     "Gaussian process over block means: white noise, two Ornstein-Uhlenbeck terms, a flicker floor, the day's "
     "cycle, drift, and an offset of each stay and placement; its scales integrated out"
 )
 OUTAGE_METHOD = "Episodes of outage as an over-dispersed Poisson process with Jeffreys' prior"
-
-
-@dataclass(frozen=True)
-class Metric:
-    """How a metric is read from blocks and judged. ``quantum`` and ``per_db`` (what one dB of level is worth,
-    the scale of all priors) are in the unit of the column."""
-
-    unit: str
-    default_margin: float
-    higher_is_better: bool = True
-    name: str = ""  # of the block columns; none: not a mean of samples
-    mean: str = ""
-    quantum: float = 0.0
-    per_db: float = 1.0
-
-    @property
-    def no_difference(self) -> float:
-        return 1.0 if self.unit == "ratio" else 0.0
-
-
-METRICS = {
-    "rssi": Metric("dB", 1.0, name="rssi", mean="rssi_mean_dbm", quantum=1.0),
-    "tx-rate": Metric("ratio", 1.10, name="tx_rate", mean="tx_rate_mean_log2", per_db=OCTAVES_PER_DB),
-    "rx-rate": Metric("ratio", 1.10, name="rx_rate", mean="rx_rate_mean_log2", per_db=OCTAVES_PER_DB),
-    "outage": Metric("min/day", 5.0, higher_is_better=False),
-}
 
 
 @dataclass(frozen=True)
@@ -143,13 +115,11 @@ def estimate_effect(
     for version in (a, b):
         if not (blocks["version"] == version).any():
             raise ValueError(f"v{version} has no blocks here")
-    stays = number_stays(blocks[blocks["version"].isin([a, b])])
-    washed = after_washout(stays, washout_s)
-    arms = {version: washed[washed["version"] == version] for version in (a, b)}
+    stays = number_stays(blocks)
     if metric == "outage":
-        answer = _outage_answer(arms, confidence, seed)
+        answer = _outage_answer(stays, a, b, how, washout_s, confidence, seed)
     else:
-        answer = _level_answer(arms, how, confidence, radio_planned, seed)
+        answer = _level_answer(stays, a, b, how, washout_s, confidence, radio_planned, seed)
     estimate, low, high = (
         x if x is None or how.unit != "ratio" else float(2.0**x) for x in (answer.estimate, answer.low, answer.high)
     )
@@ -172,20 +142,34 @@ def estimate_effect(
     )
 
 
-def _level_answer(arms: Arms, how: Metric, confidence: float, radio_planned: bool, seed: int) -> _Answer:
+def _arms(blocks: pd.DataFrame, a: int, b: int) -> Arms:
+    return {version: blocks[blocks["version"] == version] for version in (a, b)}
+
+
+def _level_answer(
+    stays: pd.DataFrame,
+    a: int,
+    b: int,
+    how: Metric,
+    washout_s: float,
+    confidence: float,
+    radio_planned: bool,
+    seed: int,
+) -> _Answer:
     count, histogram = f"{how.name}_n", f"{how.name}_histogram"
+    arms = _arms(after_washout(stays, washout_s), a, b)
     told = {version: arm[arm[count] > 0] for version, arm in arms.items()}
-    radios = choose_radios(told, enough, planned=radio_planned)
+    radios = choose_radios(told, lambda arm: enough(arm, how), planned=radio_planned)
     used = {version: told[version].iloc[:0] if own is None else own.blocks for version, own in radios.items()}
-    warnings = what_is_lacking(used) + about_radios(radios, planned=radio_planned)
+    lacking = what_is_lacking(used, _arms(stays[stays[count] > 0], a, b), how)
+    warnings = lacking + about_radios(radios, planned=radio_planned)
     if any(arm.empty for arm in used.values()):
         return _Answer(used, LEVEL_METHOD, warnings)
     together, left_out = latest_stays(pd.concat(list(used.values())), MOST_STAYS)
     if left_out:
         warnings.append(f"Only the latest {MOST_STAYS} stretches between changes count; {left_out} are left out.")
-    _, b = arms
     series = series_from_blocks(together, how.mean, count, histogram, b)
-    if what_is_lacking(used):
+    if lacking:
         return _Answer(used, LEVEL_METHOD, warnings, _difference_of_means(series))
     quantum = _quantum(together[histogram], how.quantum)
     warnings += about_placements(used) + about_time(used)
@@ -197,13 +181,18 @@ def _level_answer(arms: Arms, how: Metric, confidence: float, radio_planned: boo
     return _Answer(used, LEVEL_METHOD, warnings, *numbers, confounded=confounded)
 
 
-def _outage_answer(arms: Arms, confidence: float, seed: int) -> _Answer:
-    lacking = what_is_lacking(arms)
-    if lacking:
-        return _Answer(arms, OUTAGE_METHOD, lacking)
-    a, b = (outage_record(arm) for arm in arms.values())
-    warnings = about_placements(arms) + about_time(arms)
-    return _Answer(arms, OUTAGE_METHOD, warnings, *outage_difference(a, b, confidence, seed))
+def _outage_answer(
+    stays: pd.DataFrame, a: int, b: int, how: Metric, washout_s: float, confidence: float, seed: int
+) -> _Answer:
+    kept, apart_s = apart_from_changes(stays, washout_s)
+    arms = _arms(after_washout(kept, washout_s), a, b)
+    own_outages = {version: apart_s[version] for version in (a, b) if version in apart_s}
+    warnings = what_is_lacking(arms, _arms(stays, a, b), how) + about_own_outages(own_outages)
+    if not all(enough(arm, how) for arm in arms.values()):
+        return _Answer(arms, OUTAGE_METHOD, warnings)
+    warnings += about_placements(arms) + about_time(arms)
+    numbers = outage_difference(outage_record(arms[a]), outage_record(arms[b]), confidence, seed)
+    return _Answer(arms, OUTAGE_METHOD, warnings, *numbers)
 
 
 def _integrated(

@@ -21,6 +21,9 @@ from scipy.stats import qmc
 EPISODE_GAP_S = 3600.0
 ASSUMED_EPISODE_MIN = 2.0  # a router's restart; an assumption
 PRIOR_EPISODES = 2.0
+OWN_DOING_S = 600.0  # a change is said some minutes after the router was unplugged for it; an assumption
+SOLID_SHARE = 0.8  # of a stretch, without a link: one loss, not several
+STEP_GAP_S = 120.0  # between the samples of one loss
 DAY_MS = 86_400_000
 POINTS = 1024
 
@@ -36,6 +39,32 @@ class OutageRecord:
     @property
     def minutes_a_day(self) -> float:
         return float(self.episode_min.sum()) / self.days
+
+
+def apart_from_changes(stays: pd.DataFrame, washout_s: float) -> tuple[pd.DataFrame, dict[int, float]]:
+    """The blocks of ``number_stays`` without the losses of the link at either end of a stay, and their
+    seconds by version.
+
+    Whoever changes the router unplugs it, mostly before saying so. A loss that comes within ``OWN_DOING_S``,
+    or the washout if that is longer, of a change or a move is not held against either version, as long as it
+    lasted. The beginning and the end of a recording are no change."""
+    near_ms = 1000 * max(OWN_DOING_S, washout_s)
+    lost = stays[~stays["connected"] & (stays["covered_s"] > 0)].sort_values(["source_id", "first_utc_ms"])
+    solid = 1000 * lost["covered_s"] >= SOLID_SHARE * (lost["last_utc_ms"] - lost["first_utc_ms"])
+    goes_on = (
+        (lost["stay"] == lost["stay"].shift())
+        & (lost["first_utc_ms"] - lost["last_utc_ms"].shift() <= 1000 * STEP_GAP_S)
+        & solid
+        & solid.shift(fill_value=False)
+    )
+    ends_ms = stays.groupby("source_id")["last_utc_ms"].transform("max")[lost.index]
+    begins_ms = stays.groupby("source_id")["first_utc_ms"].transform("min")[lost.index]
+    after = (lost["first_utc_ms"] - lost["stay_started_at_utc_ms"] <= near_ms) & (
+        lost["stay_started_at_utc_ms"] > begins_ms
+    )
+    before = (lost["stay_ended_at_utc_ms"] - lost["last_utc_ms"] <= near_ms) & (lost["stay_ended_at_utc_ms"] <= ends_ms)
+    apart = lost[(after | before).groupby((~goes_on).cumsum()).transform("any")]
+    return stays.drop(apart.index), apart.groupby("version")["covered_s"].sum().to_dict()
 
 
 def outage_record(blocks: pd.DataFrame) -> OutageRecord:

@@ -162,7 +162,9 @@ def test_too_little_data_gives_no_interval_and_says_how_much_is_missing():
     effect = estimate_effect(still_link(-70, -66, hours=1 / 30), 1, 2, "rssi", washout_s=0)
     assert effect.estimate == pytest.approx(4, abs=1)
     assert (effect.low, effect.high, effect.verdict) == (None, None, "undecided")
-    assert any("needs at least 3 min" in warning for warning in effect.warnings)
+    assert (
+        "Of RSSI, v1 has 2 min after the washout; an interval needs at least 3 min of each version." in effect.warnings
+    )
 
 
 def test_a_version_wholly_inside_its_washout_gives_no_estimate():
@@ -175,6 +177,9 @@ def test_a_metric_that_was_never_told_gives_no_estimate():
     blocks.loc[:, ["tx_rate_n"]] = 0
     effect = estimate_effect(blocks, 1, 2, "tx-rate")
     assert (effect.estimate, effect.verdict) == (None, "undecided")
+    assert effect.warnings == ("No tx rate was recorded with v1 or v2.",)
+    blocks.loc[blocks["version"] == 2, "tx_rate_n"] = 3
+    assert "No tx rate was recorded with v1." in estimate_effect(blocks, 1, 2, "tx-rate").warnings
 
 
 @pytest.mark.parametrize(

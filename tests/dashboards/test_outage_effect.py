@@ -6,8 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from dashboards.analysis.block_series import number_stays
 from dashboards.analysis.effect import estimate_effect
-from dashboards.analysis.outage_effect import OutageRecord, outage_difference, outage_record
+from dashboards.analysis.outage_effect import OutageRecord, apart_from_changes, outage_difference, outage_record
 from tests.bench.effect_coverage import EPOCH_UTC_MS
 
 DAY_S = 86_400
@@ -40,7 +41,7 @@ def days_of(losses_min: dict[int, dict[float, float]], days: float = 2.0) -> pd.
                             "started_at_utc_ms": begin_ms,
                             "ended_at_utc_ms": begin_ms + 600_000,
                             "first_utc_ms": begin_ms,
-                            "last_utc_ms": begin_ms + 595_000,
+                            "last_utc_ms": begin_ms + (595_000 if connected else 1000 * int(lost_s) - 5000),
                             "covered_s": covered_s,
                         }
                     )
@@ -92,8 +93,55 @@ def test_the_interval_holds_the_truth_of_simulated_episodes(rate_a_day, length_m
     assert held / worlds >= 0.93
 
 
-def test_a_version_seen_for_too_short_has_no_interval():
+def test_a_version_seen_for_less_than_hours_has_no_interval_and_says_so():
     blocks = days_of({1: {}, 2: {}})
-    short = pd.concat([blocks[blocks["version"] == 1], blocks[blocks["version"] == 2].head(2)])
-    effect = estimate_effect(short, 1, 2, "outage", washout_s=600)
-    assert (effect.low, effect.verdict) == (None, "undecided")
+    short = pd.concat([blocks[blocks["version"] == 1], blocks[blocks["version"] == 2].head(30)])
+    effect = estimate_effect(short, 1, 2, "outage")
+    assert (effect.estimate, effect.low, effect.verdict) == (None, None, "undecided")
+    assert (
+        effect.warnings[0]
+        == "Of outage, v2 has 4.83 h after the washout; an interval needs at least 6 h of each version."
+    )
+
+
+@pytest.mark.parametrize("losses", [{1: {47.84: 9.5}, 2: {}}, {1: {}, 2: {0.0: 9.5}}, {1: {47.84: 9.5}, 2: {0.0: 9.5}}])
+def test_the_owners_own_power_cut_at_the_change_is_held_against_neither_version(losses):
+    effect = estimate_effect(days_of(losses), 1, 2, "outage")
+    assert effect.estimate == 0
+    said = [warning for warning in effect.warnings if "set apart" in warning]
+    assert len(said) == sum(bool(lost) for lost in losses.values())
+
+
+def test_an_outage_at_the_beginning_or_end_of_the_recording_or_by_day_counts():
+    for losses in ({1: {0.2: 9.0}, 2: {}}, {1: {}, 2: {47.9: 9.0}}, {1: {30.0: 9.0}, 2: {}}):
+        effect = estimate_effect(days_of(losses), 1, 2, "outage")
+        assert abs(effect.estimate) == pytest.approx(4.5, rel=0.01)
+        assert not any("set apart" in warning for warning in effect.warnings)
+
+
+def test_a_change_to_a_version_that_is_not_compared_is_a_change_too():
+    blocks = days_of({1: {}, 2: {47.84: 9.5}, 3: {}})
+    assert estimate_effect(blocks, 1, 2, "outage").estimate == 0
+
+
+def test_an_outage_of_hours_that_ends_with_the_change_is_set_apart_whole():
+    hours = {40 + ten / 6: 10.0 for ten in range(48)}
+    apart, seconds = apart_from_changes(number_stays(days_of({1: hours, 2: {}})), 120.0)
+    assert seconds == {1: pytest.approx(8 * 3600)}
+    assert apart["connected"].all()
+
+
+def test_losses_over_and_over_are_not_taken_for_one_that_reaches_the_change():
+    often = {ten / 6: 3.0 for ten in range(288)}
+    _, seconds = apart_from_changes(number_stays(days_of({1: often, 2: {}})), 120.0)
+    assert seconds == {1: pytest.approx(180)}
+
+
+def test_planted_power_cuts_do_not_bias_null_worlds():
+    rng = np.random.default_rng(4)
+    estimates = []
+    for _ in range(60):
+        losses = {version: dict.fromkeys(rng.uniform(1, 46, rng.poisson(2)), 4.0) for version in (1, 2)}
+        losses[1][47.84] = 9.5
+        estimates.append(estimate_effect(days_of(losses), 1, 2, "outage").estimate)
+    assert abs(np.mean(estimates)) < 3 * np.std(estimates) / np.sqrt(60)
