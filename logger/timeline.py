@@ -207,6 +207,15 @@ class Timeline:
         period = period_at(self._log.db, self.now_utc_ms() if when_ms is None else when_ms)
         return _version(self._log.db, period.config_version) if period else None
 
+    def next_version_after(self, period: Period) -> tuple[int, int] | None:
+        """When the router was next changed after this machine's ``period``, and into which version; None if never."""
+        row = self._log.db.execute(
+            "SELECT started_at_utc_ms, config_version FROM period"
+            " WHERE source_id = ? AND started_at_utc_ms > ? AND config_version <> ? ORDER BY started_at_utc_ms LIMIT 1",
+            (OWN_SOURCE, period.started_at_utc_ms, period.config_version),
+        ).fetchone()
+        return (row[0], row[1]) if row else None
+
     def locations(self) -> list[str]:
         """The names of all locations, in order of their first mention."""
         return [row[0] for row in self._log.db.execute("SELECT name FROM location ORDER BY id")]

@@ -46,9 +46,16 @@ def run(args: argparse.Namespace) -> int:
                 started_at_utc_ms=period.started_at_utc_ms,
             )
         print(f"v{version.number} '{printable(version.label)}' since {timeline.local(period.started_at_utc_ms)}")
+        if following := timeline.next_version_after(period):
+            ended_ms, number = following
+            print(
+                f"  until {timeline.local(ended_ms)}, when v{number} began; settings said for that one are not touched"
+            )
         for phrase in difference(before.settings if before else {}, version.settings):
             print(f"  {printable(phrase)}")
         for band, power in eirp.items():
+            if before and power == eirp_dbm(before.settings, band):
+                continue
             print(f"  EIRP on {band} GHz: {power:g} dBm; your national regulator says what is lawful")
         number = before.number if before else 1
         print(f"to see what it did: linktrial compare v{number} v{version.number}")

@@ -30,7 +30,8 @@ WHERE sample.id = (
 )
 """
 _N_SAMPLES = """
-SELECT ifnull(sum(n_samples), 0) FROM block JOIN period ON period.id = period_id WHERE source_id = ?
+SELECT ifnull(sum(n_samples) FILTER (WHERE source_id = ?), 0) AS own, ifnull(sum(n_samples), 0) AS everybodys
+FROM block JOIN period ON period.id = period_id
 """
 
 
@@ -46,15 +47,16 @@ def run(args: argparse.Namespace) -> int:
         period = period_at(log.db, now_ms)
         labels = {version.number: version.label for version in read_versions(log.db)}
         last = log.db.execute(_LAST_SAMPLE, (OWN_SOURCE,)).fetchone()
-        n_samples = log.db.execute(_N_SAMPLES, (OWN_SOURCE,)).fetchone()[0]
+        n_samples, n_in_all = log.db.execute(_N_SAMPLES, (OWN_SOURCE,)).fetchone()
+        n_imported = n_in_all - n_samples
         events = log.db.execute(
             "SELECT time_utc_ms, kind, detail FROM event WHERE source_id = ?"
             " ORDER BY time_utc_ms DESC, id DESC LIMIT ?",
             (OWN_SOURCE, EVENTS_SHOWN),
         ).fetchall()[::-1]
         if args.json:
-            return say_json(**_as_json(log, pid, period, labels, last, n_samples, events))
-        _say(log, pid, now_ms, period, labels, last, n_samples, events)
+            return say_json(**_as_json(log, pid, period, labels, last, n_samples, n_imported, events))
+        _say(log, pid, now_ms, period, labels, last, n_samples, n_imported, events)
         return 0
 
 
@@ -66,6 +68,7 @@ def _say(
     labels: dict[int, str],
     last: sqlite3.Row | None,
     n_samples: int,
+    n_imported: int,
     events: list[sqlite3.Row],
 ) -> None:
     zone = local_zone_name()
@@ -84,7 +87,8 @@ def _say(
         rate = BitRate(last["tx_rate_mbps"])
         words = reading_words(bool(last["connected"]), last["ssid"], last["band"], last["rssi_dbm"], rate)
         print(f"last sample: {ago} ago, {words}")
-    print(f"{counted(n_samples, 'sample')} in {printable(str(log.path))}")
+    imported = f", and {n_imported:,} imported" if n_imported else ""
+    print(f"{counted(n_samples, 'sample')} of this machine{imported} in {printable(str(log.path))}")
     if events:
         print("last events:")
     for event in events:
@@ -99,6 +103,7 @@ def _as_json(
     labels: dict[int, str],
     last: sqlite3.Row | None,
     n_samples: int,
+    n_imported: int,
     events: list[sqlite3.Row],
 ) -> dict[str, object]:
     last_sample = None
@@ -115,6 +120,7 @@ def _as_json(
         "label": period and labels[period.config_version],
         "period_started_at_utc_ms": period and period.started_at_utc_ms,
         "n_samples": n_samples,
+        "n_imported": n_imported,
         "last_sample": last_sample,
         "events": [
             {"time_utc_ms": event["time_utc_ms"], "kind": event["kind"], "detail": json.loads(event["detail"])}
