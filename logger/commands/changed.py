@@ -48,9 +48,7 @@ def run(args: argparse.Namespace) -> int:
         print(f"v{version.number} '{printable(version.label)}' since {timeline.local(period.started_at_utc_ms)}")
         if following := timeline.next_version_after(period):
             ended_ms, number = following
-            print(
-                f"  until {timeline.local(ended_ms)}, when v{number} began; settings said for that one are not touched"
-            )
+            print(f"  until {timeline.local(ended_ms)}, when v{number} began; the settings of v{number} stay as said")
         for phrase in difference(before.settings if before else {}, version.settings):
             print(f"  {printable(phrase)}")
         for band, power in eirp.items():

@@ -171,7 +171,7 @@ def test_status_tells_place_version_last_sample_and_last_events(log, timeline, c
     assert "'kiln room', placement 1, v2 'longer antennas'" in said
     assert "RSSI -63 dBm, sends at 433.3 Mbit/s, 5 GHz" in said  # the newest, though its period is not the newest
     assert r"'\x1b[31m<script>'" in said
-    assert "4 samples in" in said
+    assert "4 samples of this machine in" in said
     assert said.count("roamed to") == 5
     answer = json.loads(status(log.path, capsys, "--json"))
     assert answer["last_sample"]["time_utc_ms"] == START_MS + 15_000

@@ -11,6 +11,7 @@ from importlib import import_module
 import pytest
 
 from logger.console import COMMANDS, Parser, main
+from logger.log import Log
 
 
 @pytest.fixture
@@ -50,6 +51,22 @@ def test_every_answer_can_be_had_for_machines(say):
     shown = json.loads(say("timeline", "--json")[1])
     assert [period["config_version"] for period in shown["periods"]] == ["v1", "v2", "v1"]
     assert json.loads(say("timeline", "--json", "undo")[1]) == {"done": "undone: back-to v1"}
+
+
+def test_a_back_dated_change_says_when_the_next_one_ended_it(say, tmp_path):
+    say("at", "kiln")
+    with Log.open(tmp_path / "pottery.db") as log:
+        log.db.execute("UPDATE period SET started_at_utc_ms = started_at_utc_ms - 600000")
+    say("changed", "longer antennas")
+    out = say("changed", "channel 100", "--at", "5 min ago")[1]
+    assert "when v2 began; the settings of v2 stay as said" in out
+
+
+def test_eirp_is_told_when_it_changes_and_not_else(say):
+    say("at", "kiln")
+    words = ["--set", "antenna.5.gain_dbi=5", "--set", "radio.5.tx_power_dbm=20"]
+    assert "EIRP on 5 GHz: 25 dBm" in say("changed", "longer antennas", *words)[1]
+    assert "EIRP" not in say("changed", "other firmware")[1]
 
 
 def test_a_name_close_to_a_known_one_is_questioned(say):
