@@ -16,7 +16,7 @@ from dashboards.sentences import METRIC_NAMES, amount, band_name
 
 def effects_figure(groups: Sequence[tuple[str, Sequence[LocatedEffect]]], metric: str) -> go.Figure:
     """Effects of one metric as points with intervals, grouped by change; each row's label and figures
-    stand above its interval. Filled points have a verdict, hollow ones not enough data yet. The shaded
+    stand above its interval. Filled points have a verdict, hollow ones cannot be told yet. The shaded
     span holds the differences that do not matter."""
     figure = go.Figure(layout={"template": go.layout.Template()})
     chosen = [located for _, effects in groups for located in effects]

@@ -25,6 +25,7 @@ from dashboards.effect_figure import effects_figure
 from dashboards.frames import rows_of
 from dashboards.report import Findings, SourceCoverage
 from dashboards.sentences import (
+    MANY_LOOKS,
     METRIC_NAMES,
     VERDICTS,
     amount,
@@ -34,6 +35,7 @@ from dashboards.sentences import (
     margin_text,
     number,
     summary_sentences,
+    warnings_by_place,
 )
 from logger.router_settings import BANDS, difference, eirp_dbm
 from logger.times import format_duration, format_local
@@ -115,6 +117,7 @@ class _Page:
         stretches = self._stretches()
         return shown_always | {
             "facts": self._facts(),
+            "many_looks": MANY_LOOKS,
             "changes": [self._change(change, effects) for change, effects in findings.changes],
             "trend_figures": list(self._trend_figures(stretches)),
             "effect_figures": list(self._effect_figures()),
@@ -144,12 +147,6 @@ class _Page:
         by_place: dict[tuple[str, str], dict[str, LocatedEffect]] = {}
         for located in effects:
             by_place.setdefault((located.location, located.band), {})[located.effect.metric] = located
-        warnings: dict[str, list[str]] = {}
-        for located in effects:
-            for warning in located.effect.warnings:
-                where = f"{printable(located.location)}, {band_name(located.band)}"
-                if where not in warnings.setdefault(warning, []):
-                    warnings[warning].append(where)
         return {
             "version": change.version,
             "before": change.before,
@@ -168,7 +165,7 @@ class _Page:
                 }
                 for (place, band), found in by_place.items()
             ],
-            "warnings": [{"text": printable(text), "where": places} for text, places in warnings.items()],
+            "warnings": [{"text": text, "where": places} for text, places in warnings_by_place(effects).items()],
         }
 
     def _effect_cell(self, located: LocatedEffect | None) -> dict[str, str]:
@@ -302,7 +299,7 @@ class _Page:
 
     def _versions(self) -> Iterator[dict[str, Any]]:
         versions, periods = self.findings.frames.versions, self.findings.frames.periods
-        before: int | None = None
+        before = {change.version: change.before for change, _ in self.findings.changes}
         for row in rows_of(versions):
             mine = periods[periods["version"] == row.version]
             eirps = {band: eirp_dbm(row.settings, band) for band in BANDS}
@@ -310,12 +307,11 @@ class _Page:
                 "version": f"v{row.version}",
                 "label": printable(row.label),
                 "first": "" if mine.empty else self._when(mine["period_started_at_utc_ms"].min()),
-                "difference": self._difference(before, row.version) if before else
+                "difference": self._difference(before[row.version], row.version) if row.version in before else
                     [printable(phrase) for phrase in difference({}, row.settings)],
                 "notes": printable(row.notes),
                 "eirp": [f"{band_name(band)} {eirp:.1f} dBm" for band, eirp in eirps.items() if eirp is not None],
             }  # fmt: skip
-            before = row.version
 
     # Coverage
 

@@ -13,12 +13,12 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
+from dashboards.analysis.histograms import histogram_of
+
 MOST_BLOCKS = 260
 FINEST_BLOCK_S = 10.0  # as the log's own blocks
 GROWTH = 6.0  # a block at distance d from a change is at most d / GROWTH wide
 COARSE_PARTS = 200  # far from any change: at most this part of the covered time
-
-HISTOGRAM = np.dtype([("value", "i1"), ("count", "<u2")])
 
 
 @dataclass(frozen=True)
@@ -136,13 +136,6 @@ def series_from_blocks(blocks: pd.DataFrame, value: str, count: str, histogram: 
         stay_spread=np.array([spread.get(k, np.nan) for k in stays]),
         covered_s=covered_s,
     )
-
-
-def histogram_of(blobs: pd.Series) -> tuple[np.ndarray, np.ndarray]:
-    """Values and counts of many blocks' histograms together; values in the log's whole steps."""
-    entries = np.frombuffer(b"".join(blob for blob in blobs if isinstance(blob, bytes)), HISTOGRAM)
-    values, where = np.unique(entries["value"], return_inverse=True)
-    return values.astype(float), np.bincount(where, entries["count"], len(values))
 
 
 def _one_row_per_stretch(blocks: pd.DataFrame, value: str, count: str) -> pd.DataFrame:

@@ -53,12 +53,27 @@ def about_own_outages(apart_s: Mapping[int, float]) -> list[str]:
 
 def about_placements(arms: Arms) -> list[str]:
     a, b = arms
-    if set(arms[a]["placement_id"]) & set(arms[b]["placement_id"]):
+    if _share_a_placement(arms):
         return []
     return [
         f"v{a} and v{b} were never measured at the same placement: moving the laptop alone changes the level "
         f"by about {PLACEMENT_SD:g} dB, and the interval allows for that."
     ]
+
+
+def what_would_tell(arms: Arms) -> list[str]:
+    """Of versions that cannot be told apart yet: what to do, where ``about_time`` does not say it."""
+    a, b = arms
+    if not _share_a_placement(arms):
+        return [f"Measuring both v{a} and v{b} at one placement would tell; waiting alone does not."]
+    if len(versions_in_order(arms)) > 2:
+        return [f"Going back to v{a} and again to v{b} once more would tell; waiting alone seldom does."]
+    return []
+
+
+def _share_a_placement(arms: Arms) -> bool:
+    one, other = (set(arm["placement_id"]) for arm in arms.values())
+    return bool(one & other)
 
 
 def about_radios(radios: Mapping[int, OwnRadio | None], *, planned: bool) -> list[str]:
@@ -102,7 +117,8 @@ def about_time(arms: Arms) -> list[str]:
         if short:
             cautions.append(f"Measured: {said}, less than a day, so what the time of day does is not known.")
         cautions.append(
-            f"One change only, so it may be coincidence: going back to v{order[0]} and again to v{order[1]} would tell."
+            f"One change only, so it may be coincidence: going back to v{order[0]} and again to v{order[1]} would "
+            "tell; waiting alone seldom does."
         )
     elif min(hours.values()) < 1:
         cautions.append(f"Measured: {said}.")

@@ -14,7 +14,6 @@ import pandas as pd
 from dashboards.analysis.block_series import (
     BlockSeries,
     after_washout,
-    histogram_of,
     latest_stays,
     number_stays,
     series_from_blocks,
@@ -29,7 +28,9 @@ from dashboards.analysis.cautions import (
     enough,
     hours_of,
     what_is_lacking,
+    what_would_tell,
 )
+from dashboards.analysis.histograms import histogram_of
 from dashboards.analysis.integration import integrate, mixture_quantiles, mode_and_spread
 from dashboards.analysis.level_model import LevelModel
 from dashboards.analysis.metrics import METRICS, Metric
@@ -123,6 +124,8 @@ def estimate_effect(
     estimate, low, high = (
         x if x is None or how.unit != "ratio" else float(2.0**x) for x in (answer.estimate, answer.low, answer.high)
     )
+    verdict = "undecided" if answer.confounded else _verdict(low, high, margin, how)
+    undecided_yet = verdict == "undecided" and low is not None and not answer.confounded
     return Effect(
         metric=metric,
         unit=how.unit,
@@ -130,7 +133,7 @@ def estimate_effect(
         low=low,
         high=high,
         confidence=confidence,
-        verdict="undecided" if answer.confounded else _verdict(low, high, margin, how),
+        verdict=verdict,
         margin=margin,
         n_placements_a=answer.used[a]["placement_id"].nunique(),
         n_placements_b=answer.used[b]["placement_id"].nunique(),
@@ -138,7 +141,7 @@ def estimate_effect(
         hours_b=hours_of(answer.used[b]),
         scope=_scope(answer.used),
         method=answer.method,
-        warnings=tuple(answer.warnings),
+        warnings=(*answer.warnings, *(what_would_tell(answer.used) if undecided_yet else ())),
     )
 
 

@@ -64,7 +64,11 @@ def apart_from_changes(stays: pd.DataFrame, washout_s: float) -> tuple[pd.DataFr
     )
     before = (lost["stay_ended_at_utc_ms"] - lost["last_utc_ms"] <= near_ms) & (lost["stay_ended_at_utc_ms"] <= ends_ms)
     apart = lost[(after | before).groupby((~goes_on).cumsum()).transform("any")]
-    return stays.drop(apart.index), apart.groupby("version")["covered_s"].sum().to_dict()
+    apart_s = {
+        int(version): float(apart.loc[apart["version"] == version, "covered_s"].sum())
+        for version in apart["version"].unique()
+    }
+    return stays.drop(apart.index), apart_s
 
 
 def outage_record(blocks: pd.DataFrame) -> OutageRecord:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from dashboards.analysis.trend import histogram_quantiles, merge_histograms
+from dashboards.analysis.histograms import histogram_quantiles, merge_histograms
 
 _MINUTES_A_DAY = 1440.0
 

@@ -7,13 +7,13 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
+from dashboards.analysis.histograms import histogram_quantiles, merge_histograms
+
 Trended = Literal["rssi", "tx-rate", "rx-rate"]
 
 HISTOGRAM = {"rssi": "rssi_histogram", "tx-rate": "tx_rate_histogram", "rx-rate": "rx_rate_histogram"}
 MOST_BINS = 600
 _RATE_STEPS_PER_OCTAVE = 8  # of the rate histograms, see logger/blocks.py
-_ENTRY = np.dtype([("value", "i1"), ("count", "<u2")])
-_CELLS = 256  # a histogram's value is one signed byte
 _MINUTE_MS, _HOUR_MS, _DAY_MS = 60_000, 3_600_000, 86_400_000
 _WIDTHS_MS = (
     *(10_000, 30_000, _MINUTE_MS, 2 * _MINUTE_MS, 5 * _MINUTE_MS, 10 * _MINUTE_MS, 20 * _MINUTE_MS),
@@ -28,35 +28,6 @@ def bin_width_ms(span_ms: float) -> int:
         if span_ms <= width * MOST_BINS:
             return width
     return _DAY_MS * max(1, int(np.ceil(span_ms / (_DAY_MS * MOST_BINS))))
-
-
-def merge_histograms(blobs: pd.Series, groups: np.ndarray, n_groups: int) -> np.ndarray:
-    """Counts per group and value, shape (n_groups, 256), value v in column v + 128. ``groups`` gives each
-    blob's group; a blob is as logger/blocks.py writes it."""
-    entries = np.frombuffer(b"".join(blobs), dtype=_ENTRY)
-    lengths = np.fromiter(map(len, blobs), dtype="int64", count=len(blobs)) // _ENTRY.itemsize
-    cells = np.repeat(groups, lengths) * _CELLS + entries["value"].astype("int64") + _CELLS // 2
-    counts = np.bincount(cells, weights=entries["count"], minlength=n_groups * _CELLS)
-    return counts.reshape(n_groups, _CELLS)
-
-
-def histogram_quantiles(counts: np.ndarray, shares: tuple[float, ...]) -> np.ndarray:
-    """Quantiles of each row of ``merge_histograms``, shape (rows, len(shares)), NaN where a row is empty.
-
-    A count at value v is taken as spread evenly over v - 1/2 to v + 1/2, so that whole dB do not make the
-    median jump; the quantiles of readings rounded from a smooth distribution are recovered to a small part
-    of a dB."""
-    found = np.full((len(counts), len(shares)), np.nan)
-    running = np.cumsum(counts, axis=1)
-    total = running[:, -1]
-    rows = np.flatnonzero(total > 0)
-    for column, share in enumerate(shares):
-        target = share * total[rows]
-        cell = (running[rows] < target[:, None]).sum(axis=1)
-        below = np.where(cell > 0, running[rows, np.maximum(cell - 1, 0)], 0)
-        inside = (target - below) / np.maximum(counts[rows, cell], 1)
-        found[rows, column] = cell - _CELLS // 2 - 0.5 + inside
-    return found
 
 
 def trend(blocks: pd.DataFrame, metric: Trended, *, width_ms: int, origin_utc_ms: int = 0) -> pd.DataFrame:

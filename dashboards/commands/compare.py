@@ -6,10 +6,9 @@ from __future__ import annotations
 import argparse
 import json
 
+from dashboards.analysis.metrics import METRICS
 from logger.commands import add_json_option, add_log_option, open_log
-
-METRICS = ("rssi", "tx-rate", "rx-rate", "outage")
-BANDS = ("2.4", "5", "6")
+from logger.router_settings import BANDS
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -44,7 +43,7 @@ def run(args: argparse.Namespace) -> int:
             raise NothingToCompare(f"v{a} cannot be compared with itself; say two versions")
         location = None if args.location is None else find_location(load_periods(log), args.location)
         blocks = load_blocks(log)
-    metrics = METRICS if args.metric is None else (args.metric,)
+    metrics = tuple(METRICS) if args.metric is None else (args.metric,)
     effects = compare_versions(
         blocks,
         a,

@@ -1,6 +1,6 @@
 """How often the 95 % interval of an effect holds the truth, and how wide it is, over families of simulated links.
 
-    python tests/bench/effect_coverage.py [--quick] [--worlds 100] [--seed 1] [--washout 0] [FAMILY ...]
+    python tests/bench/effect_coverage.py [--quick] [--worlds 100] [--seed 1] [--washout 120] [FAMILY ...]
 
 Each world is a link read every 10 s: fast and slow Ornstein-Uhlenbeck noise, a daily sine of random phase,
 people blocking the path by day, rounding, drop-outs, starting at a random time of day. Its samples are cut into
@@ -196,7 +196,7 @@ def main() -> int:
     parser.add_argument("families", nargs="*", metavar="FAMILY", help=", ".join(FAMILIES))
     parser.add_argument("--worlds", type=int, default=100)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--washout", type=float, default=0.0, metavar="SECONDS")
+    parser.add_argument("--washout", type=float, default=120.0, metavar="SECONDS")
     parser.add_argument("--quick", action="store_true", help="5 families, 12 worlds each, fails when one misses")
     wanted = parser.parse_args()
     names = wanted.families or (["h2", "d1", "abab12", "places", "hop"] if wanted.quick else list(FAMILIES))

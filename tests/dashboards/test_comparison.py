@@ -248,7 +248,7 @@ def test_a_log_without_a_change_has_none():
         ),
         (
             replace(RSSI, estimate=0.4, low=-1.2, high=2.0, verdict="undecided"),
-            "not enough data yet to judge RSSI: so far +0.4 dB [−1.2, +2.0]",
+            "whether RSSI changed cannot be told yet: +0.4 dB [−1.2, +2.0]",
         ),
         (replace(RSSI, low=None, high=None, verdict="undecided"), "too little was measured to judge RSSI"),
     ],
@@ -284,7 +284,7 @@ def test_a_change_is_summed_up_with_each_location_band_and_interval():
     ]
     seldom = [LocatedEffect(1, 2, "bench", "2.4", replace(RSSI, verdict="undecided"), seldom_used=True)]
     assert summary_sentences(1, 2, seldom) == [
-        "RSSI cannot be judged yet on 2.4 GHz at bench (+6.1 dB [5.2, 7.0], but the laptop seldom chose this band)."
+        "RSSI cannot be told yet on 2.4 GHz at bench (+6.1 dB [5.2, 7.0], but the laptop seldom chose this band)."
     ]
     assert summary_sentences(1, 2, []) == ["Nothing can be said yet: no location has both v1 and v2."]
 
@@ -301,3 +301,4 @@ def test_what_to_mind_is_said_once_with_all_its_places():
     effects = [LocatedEffect(1, 2, place, "5", RSSI) for place in ("bench", "kiln room")]
     text = comparison_text(1, 2, {1: "a", 2: "b"}, effects)
     assert "- one change only (bench, 5 GHz; kiln room, 5 GHz)" in text
+    assert "about 1 in 20 per interval" in " ".join(text.split())

@@ -96,6 +96,15 @@ def test_switching_back_and_forth_tells_more_than_one_change():
     assert "coincidence" not in " ".join(often.warnings)
 
 
+def test_what_cannot_be_told_yet_comes_with_what_would_tell():
+    moved = estimate_effect(still_link(-70, -68, placements=(0, 1)), 1, 2, "rssi")
+    assert moved.verdict == "undecided"
+    assert moved.warnings[-1] == "Measuring both v1 and v2 at one placement would tell; waiting alone does not."
+    noisy = estimate_effect(still_link(-70, -68.9, -69.5, -69.3, hours=0.1), 1, 2, "rssi")
+    assert noisy.verdict == "undecided"
+    assert noisy.warnings[-1].startswith("Going back to v1 and again to v2 once more would tell")
+
+
 def test_a_difference_inside_the_margin_is_no_difference_even_where_it_is_certain():
     blocks = still_link(*[-70.0, -69.5] * 10, hours=2)
     effect = estimate_effect(blocks, 1, 2, "rssi")

@@ -8,8 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from dashboards.analysis.histograms import histogram_quantiles, merge_histograms
 from dashboards.analysis.summary import summarise
-from dashboards.analysis.trend import MOST_BINS, bin_width_ms, histogram_quantiles, merge_histograms, trend
+from dashboards.analysis.trend import MOST_BINS, bin_width_ms, trend
 from logger.blocks import encode_histogram
 
 MINUTE_MS, DAY_MS = 60_000, 86_400_000
