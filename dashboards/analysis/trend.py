@@ -53,7 +53,10 @@ def trend(blocks: pd.DataFrame, metric: Trended, *, width_ms: int, origin_utc_ms
         if groups[-1] < 2 * MOST_BINS:
             break
     counts = merge_histograms(blocks[column], groups, groups[-1] + 1)
-    low, median, high = histogram_quantiles(counts, (0.1, 0.5, 0.9)).T
+    quantiles = histogram_quantiles(counts, (0.1, 0.5, 0.9))
+    alone = (counts > 0).sum(axis=1) == 1  # all samples in one step: how they spread inside it is not known
+    quantiles[alone] = _means(blocks, metric, groups)[alone, None]
+    low, median, high = quantiles.T
     by_bin = blocks.assign(cut=cut).groupby(groups)
     binned = by_bin.agg(
         started_at_utc_ms=("started_at_utc_ms", "min"),
@@ -69,3 +72,11 @@ def trend(blocks: pd.DataFrame, metric: Trended, *, width_ms: int, origin_utc_ms
     pause_ms = binned["started_at_utc_ms"] - binned["ended_at_utc_ms"].shift()
     binned["joined"] = (pause_ms <= width_ms) & ~binned.pop("cut")
     return binned
+
+
+def _means(blocks: pd.DataFrame, metric: Trended, groups: np.ndarray) -> np.ndarray:
+    """Mean of each group, in the unit of the histogram's values; of rates the mean of logarithms."""
+    name = metric.replace("-", "_")
+    means = blocks["rssi_mean_dbm"] if metric == "rssi" else _RATE_STEPS_PER_OCTAVE * blocks[f"{name}_mean_log2"]
+    weights = np.bincount(groups, weights=blocks[f"{name}_n"])
+    return np.bincount(groups, weights=means * blocks[f"{name}_n"]) / weights

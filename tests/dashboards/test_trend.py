@@ -61,6 +61,7 @@ def rows(levels: list[float], **columns: list[object]) -> pd.DataFrame:
             "source_id": 1, "version": 1, "placement_id": 1, "started_at_utc_ms": started,
             "ended_at_utc_ms": started + 10 * MINUTE_MS, "mean_utc_ms": started + 5.0 * MINUTE_MS,
             "rssi_histogram": blobs(*[[round(level)] * 5 for level in levels]),
+            "rssi_n": 5, "rssi_mean_dbm": [float(round(level)) for level in levels],
         }
     )  # fmt: skip
     return frame.assign(**columns)
@@ -85,11 +86,29 @@ def test_a_laptop_that_is_moved_all_the_time_does_not_make_endless_points():
     assert len(found) <= 2 * MOST_BINS
 
 
+def rate_rows(*rates_by_block: list[float]) -> pd.DataFrame:
+    logs = [np.log2(rates) for rates in rates_by_block]
+    return rows([0] * len(logs)).assign(
+        tx_rate_histogram=blobs(*[np.round(8 * each).astype(int).tolist() for each in logs]),
+        tx_rate_n=[len(each) for each in logs], tx_rate_mean_log2=[each.mean() for each in logs],
+    )  # fmt: skip
+
+
 def test_rates_come_back_in_megabits():
-    blocks = rows([0] * 3).rename(columns={"rssi_histogram": "tx_rate_histogram"})
-    blocks["tx_rate_histogram"] = blobs(*[[round(8 * np.log2(433.3))] * 5] * 3)
-    found = trend(blocks, "tx-rate", width_ms=DAY_MS)
+    found = trend(rate_rows([390.0, 433.3, 433.3, 433.3, 526.5]), "tx-rate", width_ms=DAY_MS)
     assert found["median"].iloc[0] == pytest.approx(433.3, rel=2 ** (1 / 16) - 1)
+
+
+def test_a_rate_that_never_left_one_step_has_no_band():
+    found = trend(rate_rows([300.0] * 5, [300.0] * 7), "tx-rate", width_ms=DAY_MS).iloc[0]
+    assert [found["low"], found["median"], found["high"]] == pytest.approx([300, 300, 300])
+
+
+def test_a_level_that_never_moved_has_no_band_and_its_neighbour_keeps_its_own():
+    blocks = rows([-70, -70, -60, -58], version=[1, 1, 2, 2])
+    found = trend(blocks, "rssi", width_ms=DAY_MS)
+    assert found.loc[0, ["low", "median", "high"]].tolist() == pytest.approx([-70, -70, -70])
+    assert found["low"].iloc[1] < found["high"].iloc[1]
 
 
 def test_no_histogram_gives_an_empty_trend():
