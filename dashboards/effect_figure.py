@@ -16,8 +16,8 @@ from dashboards.sentences import METRIC_NAMES, amount, band_name
 
 def effects_figure(groups: Sequence[tuple[str, Sequence[LocatedEffect]]], metric: str) -> go.Figure:
     """Effects of one metric as points with intervals, grouped by change; each row's label and figures
-    stand above its interval. Filled points have a verdict, hollow ones cannot be told yet. The shaded
-    span holds the differences that do not matter."""
+    stand above its interval. Filled points have a verdict, hollow ones have none yet. Shaded are the
+    differences that do not matter."""
     figure = go.Figure(layout={"template": go.layout.Template()})
     chosen = [located for _, effects in groups for located in effects]
     unit = chosen[0].effect.unit
@@ -27,54 +27,67 @@ def effects_figure(groups: Sequence[tuple[str, Sequence[LocatedEffect]]], metric
     for heading, effects in groups:
         if not effects:
             continue
-        at += 22
+        at += 20
         _line_of_text(figure, f"<b>{text(heading, 46)}</b>", at, 0, palette.INK)
         for located in effects:
-            at += 20
+            at += 18
             stroke = palette.stroke(located.band)
             where = f"{band_name(located.band)}, {text(located.location, 26)}"
             _line_of_text(figure, where, at, 0, stroke.colour)
             _line_of_text(figure, text(amount(located.effect)), at, 1, palette.INK)
-            at += 14
+            at += 13
             rows.append((located, at))
-        at += 10
-    for located, y in rows:
-        effect, stroke = located.effect, palette.stroke(located.band)
-        estimate, low, high = np.array([effect.estimate, effect.low, effect.high], dtype="float64")
-        hollow = effect.verdict == "undecided"
-        figure.add_scatter(
-            x=[estimate], y=[y], mode="markers",
-            marker={
-                "symbol": stroke.symbol, "size": 9, "color": palette.PAPER if hollow else stroke.colour,
-                "line": {"color": stroke.colour, "width": 1.8},
-            },
-            error_x={
-                "type": "data", "symmetric": False, "array": [high - estimate],
-                "arrayminus": [estimate - low], "color": stroke.colour, "thickness": 1.8, "width": 4,
-            },
-            hovertext=[f"{band_name(located.band)}, {text(located.location)}<br>{text(amount(effect))}"],
-            hovertemplate="%{hovertext}<extra></extra>",
-        )  # fmt: skip
+        at += 8
     margin = max((located.effect.margin for located, _ in rows), default=1.0)
-    span = [1 / margin, margin] if ratio else [-margin, margin]
+    axis = _effect_axis([located for located, _ in rows], metric, margin)
+    _add_lanes(figure, [y for _, y in rows], [1 / margin, margin] if ratio else [-margin, margin], centre)
+    for located, y in rows:
+        _add_interval(figure, located, y, [10**end if ratio else end for end in axis["range"]])
     figure.update_layout(
         height=at + 44,
         margin={"l": 8, "r": 8, "t": 4, "b": 40},
-        shapes=[
-            {
-                "type": "rect", "layer": "below", "x0": span[0], "x1": span[1], "yref": "paper", "y0": 0, "y1": 1,
-                "fillcolor": palette.WASH, "line": {"width": 0},
-            },
-            {
-                "type": "line", "layer": "below", "x0": centre, "x1": centre, "yref": "paper", "y0": 0, "y1": 1,
-                "line": {"color": palette.QUIET, "width": 1},
-            },
-        ],
         yaxis={"range": [at, 0], "visible": False, "fixedrange": True},
-        xaxis=_effect_axis([located for located, _ in rows], metric, margin),
+        xaxis=axis,
         **BASE | {"dragmode": False},
     )  # fmt: skip
     return figure
+
+
+def _add_lanes(figure: go.Figure, at: Sequence[float], span: Sequence[float], centre: float) -> None:
+    """Under each interval the differences that do not matter, and the line of none: not through the text."""
+    half = 7
+    outline = np.array([[y - half, y - half, y + half, y + half, np.nan] for y in at])
+    figure.add_scatter(
+        x=[span[0], span[1], span[1], span[0], None] * len(at), y=outline.ravel(), mode="lines", line={"width": 0},
+        fill="toself", fillcolor=palette.MARGIN, hoverinfo="skip",
+    )  # fmt: skip
+    figure.add_scatter(
+        x=[centre, centre, None] * len(at), y=outline[:, [0, 2, 4]].ravel(), mode="lines",
+        line={"color": palette.QUIET, "width": 1}, hoverinfo="skip",
+    )  # fmt: skip
+
+
+def _add_interval(figure: go.Figure, located: LocatedEffect, y: float, ends: Sequence[float]) -> None:
+    """A point on its interval, ``ends`` being those of the axis: what lies beyond is shown by an arrow."""
+    effect, stroke = located.effect, palette.stroke(located.band)
+    low, estimate, high = np.array([effect.low, effect.estimate, effect.high], dtype="float64")
+    hollow = effect.verdict == "undecided"
+    points = [
+        (max(low, ends[0]), "line-ns-open" if low >= ends[0] else "triangle-left", 8, stroke.colour),
+        (estimate, stroke.symbol, 9, palette.PAPER if hollow else stroke.colour),
+        (min(high, ends[1]), "line-ns-open" if high <= ends[1] else "triangle-right", 8, stroke.colour),
+    ]
+    x, symbols, sizes, colours = zip(*(point for point in points if ends[0] <= point[0] <= ends[1]), strict=True)
+    figure.add_scatter(
+        x=x, y=[y] * len(x), mode="lines+markers", cliponaxis=False,
+        line={"color": stroke.colour, "width": 1.8},
+        marker={
+            "symbol": symbols, "size": sizes, "color": colours, "opacity": 1,
+            "line": {"color": stroke.colour, "width": 1.8},
+        },
+        hovertext=[f"{band_name(located.band)}, {text(located.location)}<br>{text(amount(effect))}"] * len(x),
+        hovertemplate="%{hovertext}<extra></extra>",
+    )  # fmt: skip
 
 
 def _line_of_text(figure: go.Figure, words: str, y: float, side: int, colour: str) -> None:
@@ -101,11 +114,22 @@ def _effect_axis(chosen: Sequence[LocatedEffect], metric: str, margin: float) ->
         "outage": "outage, minutes a day (left is better)",
     }.get(metric, f"{METRIC_NAMES[metric]}, times what it was (right is faster)")
     axis = {
-        "range": [low_end - pad, high_end + pad], "fixedrange": True, "showgrid": True, "gridcolor": palette.RULE,
-        "griddash": "1px,3px", "zeroline": False, "tickfont": {"size": 11, "color": palette.QUIET}, "nticks": 7,
+        "range": [low_end - pad, high_end + pad], "fixedrange": True, "showgrid": False, "zeroline": False,
+        "showline": True, "linecolor": palette.RULE, "ticks": "outside", "ticklen": 4, "tickcolor": palette.RULE,
+        "tickfont": {"size": 11, "color": palette.QUIET}, "nticks": 7,
         "title": {"text": title, "font": {"size": 11.5, "color": palette.QUIET}, "standoff": 6}, "tickangle": 0,
     }  # fmt: skip
     if ratio:
-        ticks = [0.1, 0.2, 0.5, 1, 2, 5, 10, 20] if high_end - low_end > 0.6 else [0.5, 0.7, 0.85, 1, 1.2, 1.5, 2]
+        ticks = _ratio_ticks(10 ** axis["range"][0], 10 ** axis["range"][1])
         axis |= {"type": "log", "tickvals": ticks, "ticktext": [f"× {tick:g}" for tick in ticks]}
     return axis
+
+
+def _ratio_ticks(low: float, high: float) -> list[float]:
+    """The coarsest set of round ratios that has three in sight."""
+    sets = ([0.01, 0.1, 1, 10, 100], [0.1, 0.2, 0.5, 1, 2, 5, 10], [0.5, 0.7, 1, 1.4, 2], [0.8, 0.9, 1, 1.1, 1.25])
+    for ticks in sets:
+        seen = [tick for tick in ticks if low <= tick <= high]
+        if len(seen) >= 3:
+            return seen
+    return [0.95, 1, 1.05]

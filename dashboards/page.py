@@ -20,15 +20,14 @@ from plotly.offline import get_plotlyjs
 from dashboards import figures, palette
 from dashboards.analysis.coverage import KINDS
 from dashboards.analysis.trend import HISTOGRAM, Trended, bin_width_ms, trend
-from dashboards.comparison import METRICS, LocatedEffect, RouterChange
+from dashboards.comparison import METRICS, LocatedEffect, RouterChange, settings_of
 from dashboards.effect_figure import effects_figure
 from dashboards.frames import rows_of
+from dashboards.overview import by_place, effect_cell, overview_lines
 from dashboards.report import Findings, SourceCoverage
 from dashboards.sentences import (
     MANY_LOOKS,
     METRIC_NAMES,
-    VERDICTS,
-    amount,
     band_name,
     has_interval,
     hours,
@@ -37,6 +36,7 @@ from dashboards.sentences import (
     summary_sentences,
     warnings_by_place,
 )
+from dashboards.setting_words import spoken
 from logger.router_settings import BANDS, difference, eirp_dbm
 from logger.times import format_duration, format_local
 from logger.wording import counted, printable
@@ -91,9 +91,7 @@ class _Page:
         self.zone = findings.zone
         frames = findings.frames
         self.labels = dict(zip(frames.versions["version"].tolist(), frames.versions["label"].tolist(), strict=True))
-        self.settings = dict(
-            zip(frames.versions["version"].tolist(), frames.versions["settings"].tolist(), strict=True)
-        )
+        self.settings = settings_of(frames.versions)
         blocks = frames.blocks
         self.empty = blocks.empty
         self.begin_ms = 0.0 if self.empty else float(blocks["first_utc_ms"].min())
@@ -144,9 +142,6 @@ class _Page:
     # What each change did
 
     def _change(self, change: RouterChange, effects: list[LocatedEffect]) -> dict[str, Any]:
-        by_place: dict[tuple[str, str], dict[str, LocatedEffect]] = {}
-        for located in effects:
-            by_place.setdefault((located.location, located.band), {})[located.effect.metric] = located
         return {
             "version": change.version,
             "before": change.before,
@@ -154,29 +149,25 @@ class _Page:
             "at": self._when(change.at_utc_ms),
             "difference": self._difference(change.before, change.version),
             "sentences": summary_sentences(change.before, change.version, effects),
+            "overview": overview_lines(effects),
             "rows": [
                 {
                     "location": printable(place),
                     "band": band_name(band),
-                    "effects": [self._effect_cell(found.get(metric)) for metric in METRICS],
+                    "effects": [effect_cell(found.get(metric), unit=False) for metric in METRICS],
                     "placements": f"{found['rssi'].effect.n_placements_a} / {found['rssi'].effect.n_placements_b}",
-                    "scope": "location" if found["rssi"].effect.scope == "location" else "this position",
+                    "one_position": found["rssi"].effect.scope == "position",
                     "hours": f"{hours(found['rssi'].effect.hours_a)} / {hours(found['rssi'].effect.hours_b)}",
                 }
-                for (place, band), found in by_place.items()
+                for (place, band), found in by_place(effects).items()
             ],
             "warnings": [{"text": text, "where": places} for text, places in warnings_by_place(effects).items()],
         }
 
-    def _effect_cell(self, located: LocatedEffect | None) -> dict[str, str]:
-        if located is None or not has_interval(located.effect):
-            return {"amount": "too little data", "verdict": ""}
-        return {"amount": amount(located.effect, unit=False), "verdict": VERDICTS[located.effect.verdict]}
-
-    def _difference(self, before: int, after: int) -> list[str]:
+    def _difference(self, before: int | None, after: int) -> list[str]:
         return [
-            printable(phrase).replace(" -> ", "\N{NO-BREAK SPACE}→\N{NO-BREAK SPACE}")
-            for phrase in difference(self.settings[before], self.settings[after])
+            spoken(printable(phrase))
+            for phrase in difference({} if before is None else self.settings[before], self.settings[after])
         ]
 
     # Over time
@@ -307,8 +298,7 @@ class _Page:
                 "version": f"v{row.version}",
                 "label": printable(row.label),
                 "first": "" if mine.empty else self._when(mine["period_started_at_utc_ms"].min()),
-                "difference": self._difference(before[row.version], row.version) if row.version in before else
-                    [printable(phrase) for phrase in difference({}, row.settings)],
+                "difference": self._difference(before.get(row.version), row.version),
                 "notes": printable(row.notes),
                 "eirp": [f"{band_name(band)} {eirp:.1f} dBm" for band, eirp in eirps.items() if eirp is not None],
             }  # fmt: skip

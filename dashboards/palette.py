@@ -33,6 +33,10 @@ BANDS = {
 }
 UNKNOWN_BAND = Stroke("#5f646b", "rgba(95,100,107,0.16)", "solid", "x-thin")
 
+# Verdicts: the ends of ColorBrewer's PiYG (Brewer and Harrower, colorbrewer2.org), which differ for every eye and in
+# greys. Marks of different shape and the words say the same.
+VERDICTS = {"better": "#3f6f0d", "worse": "#8e0152", "no-difference": INK, "undecided": QUIET}
+
 # Coverage, told apart in greys as well.
 COVERAGE = {
     "link": "#7797b3",

@@ -58,12 +58,23 @@ def test_bands_are_told_apart_by_every_eye(sight):
         assert np.linalg.norm(seen[0] - seen[1]) > 15  # about 2.3 can just be seen
 
 
+@pytest.mark.parametrize("sight", SIGHTS)
+def test_better_and_worse_are_told_apart_by_every_eye(sight):
+    seen = [
+        lab(np.clip(np.array(SIGHTS[sight]) @ linear(palette.VERDICTS[verdict]), 0, 1))
+        for verdict in ("better", "worse")
+    ]
+    assert np.linalg.norm(seen[0] - seen[1]) > 30
+
+
 def test_bands_are_told_apart_without_colour():
     assert len({stroke.dash for stroke in palette.BANDS.values()}) == len(palette.BANDS)
     assert len({stroke.symbol for stroke in palette.BANDS.values()}) == len(palette.BANDS)
 
 
-@pytest.mark.parametrize("colour", [palette.INK, palette.QUIET, *(one.colour for one in palette.BANDS.values())])
+@pytest.mark.parametrize(
+    "colour", [palette.INK, palette.QUIET, *palette.VERDICTS.values(), *(one.colour for one in palette.BANDS.values())]
+)
 @pytest.mark.parametrize("ground", [palette.PAPER, palette.WASH])
 def test_text_and_lines_can_be_read(colour, ground):
     assert contrast(colour, ground) >= 4.5

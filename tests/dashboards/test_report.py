@@ -15,7 +15,9 @@ import pytest
 
 from dashboards import page
 from dashboards.analysis.coverage import KINDS
+from dashboards.overview import overview_lines
 from dashboards.report import find, time_edges, write_html, write_report, write_tables
+from dashboards.setting_words import spoken
 from logger.console import main
 from logger.log import Log
 from logger.timeline import Timeline
@@ -47,9 +49,40 @@ def test_each_change_has_its_sentence_with_effect_and_interval(words, findings):
     assert re.search(r"RSSI is better on 5 GHz at kiln room \(\+\d\.\d dB \[\d\.\d, \d\.\d\]\)\.", words)
 
 
+def test_the_first_section_has_a_line_per_location_and_band_of_each_change(words, findings):
+    brief = words[words.index("In short") : words.index("Change by change")]
+    assert re.search(
+        r"v2 longer antennas Tue 3 Mar 06:00 kiln room ?, 5 GHz RSSI \+\d\.\d dB \[\d\.\d, \d\.\d\] better", brief
+    )
+
+
+def test_an_overview_shows_the_first_other_metric_with_a_verdict_and_seldom_used_bands_last(findings):
+    rssi, tx_rate, rx_rate, outage = findings.effects
+    told = replace(rx_rate, effect=replace(rx_rate.effect, verdict="worse"))
+    undecided = replace(tx_rate, effect=replace(tx_rate.effect, verdict="undecided"))
+    seldom = replace(rssi, band="2.4", seldom_used=True)
+    lines = overview_lines([seldom, rssi, undecided, told, outage])
+    assert [(line["band"], line["seldom"]) for line in lines] == [("5 GHz", False), ("2.4 GHz", True)]
+    assert lines[0]["telling"]["metric"] == "rx rate"
+    assert lines[1]["telling"] is None
+
+
+@pytest.mark.parametrize(
+    ("phrase", "words"),
+    [
+        ("antenna.5.cable_loss_db 0 -> 1 dB", "5 GHz antenna: cable loss 0\u00a0→\u00a01 dB"),
+        ("radio.2.4.width_mhz 20 MHz", "2.4 GHz radio: width 20 MHz"),
+        ("router.position no longer said", "router position no longer said"),
+    ],
+)
+def test_settings_are_said_in_words(phrase, words):
+    assert spoken(phrase) == words
+
+
 def test_sections_come_in_the_readers_order(html):
     places = [
-        html.index(f'id="{name}"') for name in ("changes", "trend", "effects", "locations", "outages", "coverage")
+        html.index(f'id="{name}"')
+        for name in ("overview", "changes", "trend", "effects", "locations", "outages", "coverage")
     ]
     assert places == sorted(places)
     assert html.index('id="versions"') < html.index('id="method"')
@@ -61,7 +94,7 @@ def test_times_are_those_of_the_zone(words):
 
 
 def test_the_config_log_shows_each_version_as_the_difference_from_the_one_before(words):
-    assert "antenna.5.gain_dbi 5 dBi" in words
+    assert "5 GHz antenna: gain 5 dBi" in words
     assert "on a metre of cable" in words
     assert "5 GHz 19.0 dBm" in words  # EIRP: 14 dBm and 5 dBi
 
