@@ -174,26 +174,6 @@ def _first_version(periods: pd.DataFrame) -> int | None:
     return int(periods.sort_values("period_started_at_utc_ms")["version"].iloc[0])
 
 
-def find_version(versions: pd.DataFrame, words: str) -> int:
-    """The config version that ``words`` name: v2, 2, or a label exactly. Raises NothingToCompare, naming the
-    nearest."""
-    numbers: list[int] = versions["version"].tolist()
-    labels: list[str] = versions["label"].tolist()
-    digits = words[1:] if words[:1] in ("v", "V") else words
-    if digits.isdecimal() and int(digits) in numbers:
-        return int(digits)
-    found = [number for number, label in zip(numbers, labels, strict=True) if label == words]
-    if len(found) == 1:
-        return found[0]
-    if found:
-        raise NothingToCompare(f"{len(found)} versions are called {_quoted(words)}; say {_listed(found)}")
-    if not numbers:
-        raise NothingToCompare("the log has no config versions yet; 'linktrial log' begins with v1")
-    near = [] if digits.isdecimal() else get_close_matches(words, labels, 1, cutoff=0.4)
-    hint = f"did you mean {_quoted(near[0])}?" if near else f"there are {_listed(numbers)}"
-    raise NothingToCompare(f"there is no config version {_quoted(words)}; {hint}")
-
-
 def find_location(periods: pd.DataFrame, name: str) -> str:
     """The location of that name, whatever the case of its letters. Raises NothingToCompare, naming the
     nearest."""

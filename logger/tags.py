@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 from logger.errors import TagError
 from logger.log import OWN_SOURCE
+from logger.printable import quoted
 from logger.router_settings import Settings
 
 _PERIODS = (
@@ -77,12 +78,12 @@ def find_version(versions: Sequence[Version], word: str) -> Version:
     if len(called) == 1:
         return called[0]
     if called:
-        raise TagError(f"{len(called)} config versions are called {word!r}; say {_listed(called)}")
+        raise TagError(f"{len(called)} config versions are called {quoted(word)}; say {_listed(called)}")
     from difflib import get_close_matches
 
     near = get_close_matches(word, [version.label for version in versions], 1, cutoff=0.4)
-    hint = f"did you mean {near[0]!r}?" if near else f"there are: {_listed(versions) or 'none yet'}"
-    raise TagError(f"there is no config version {word!r}; {hint}")
+    hint = f"did you mean {quoted(near[0])}?" if near else f"there are: {_listed(versions) or 'none yet'}"
+    raise TagError(f"there is no config version {quoted(word)}; {hint}")
 
 
 def _listed(versions: Sequence[Version]) -> str:

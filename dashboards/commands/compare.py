@@ -27,7 +27,6 @@ def run(args: argparse.Namespace) -> int:
         compare_versions,
         comparison_json,
         find_location,
-        find_version,
         judgement,
         nothing_in_common,
         settings_of,
@@ -35,10 +34,12 @@ def run(args: argparse.Namespace) -> int:
     from dashboards.frames import load_blocks, load_periods, load_versions
     from logger.one_moment import one_moment
     from logger.settings import load_settings
+    from logger.tags import find_version, read_versions
 
     with open_log(args) as log, one_moment(log):
         versions = load_versions(log)
-        a, b = find_version(versions, args.a), find_version(versions, args.b)
+        known = read_versions(log.db)
+        a, b = (find_version(known, word).number for word in (args.a, args.b))
         if a == b:
             raise NothingToCompare(f"v{a} cannot be compared with itself; say two versions")
         location = None if args.location is None else find_location(load_periods(log), args.location)

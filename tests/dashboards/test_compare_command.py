@@ -55,7 +55,7 @@ def test_for_people_it_says_a_table_and_a_sentence(path, capsys):
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (("v1", "v7"), "there is no config version 'v7'; there are v1, v2"),
+        (("v1", "v7"), "there is no config version 'v7'; there are: v1, v2"),
         (("v1", "longer antena"), "did you mean 'longer antennas'?"),
         (("v1", "v1"), "v1 cannot be compared with itself; say two versions"),
         (("v1", "v2", "--location", "kiln rom"), "did you mean 'kiln room'?"),

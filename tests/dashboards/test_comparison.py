@@ -18,7 +18,6 @@ from dashboards.comparison import (
     compare_versions,
     comparison_json,
     find_location,
-    find_version,
     judgement,
     nothing_in_common,
     router_changes,
@@ -162,26 +161,6 @@ def test_what_is_no_number_is_null_in_json(unknown):
     json.dumps(answer, allow_nan=False)
     assert answer["effects"][0]["estimate"] is None
     assert answer["effects"][0]["low"] is None
-
-
-VERSIONS = pd.DataFrame({"version": [1, 2, 3], "label": ["as found", "longer antennas", "3"]})
-
-
-@pytest.mark.parametrize(("words", "number"), [("v2", 2), ("2", 2), ("V1", 1), ("longer antennas", 2), ("3", 3)])
-def test_a_version_is_found_by_number_or_label(words, number):
-    assert find_version(VERSIONS, words) == number
-
-
-@pytest.mark.parametrize(("words", "hint"), [("longer antena", "'longer antennas'"), ("v9", "v1, v2, v3")])
-def test_an_unknown_version_is_answered_with_the_nearest(words, hint):
-    with pytest.raises(NothingToCompare, match=hint):
-        find_version(VERSIONS, words)
-
-
-def test_a_label_that_two_versions_have_is_refused():
-    twins = pd.DataFrame({"version": [1, 2], "label": ["same", "same"]})
-    with pytest.raises(NothingToCompare, match="say v1, v2"):
-        find_version(twins, "same")
 
 
 def test_a_location_is_found_whatever_its_case_and_else_the_nearest_is_named():
