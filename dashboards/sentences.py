@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from math import floor, isfinite, log10
@@ -20,6 +21,7 @@ VERDICTS = {
     "undecided": "cannot be told yet",
 }
 MINUS = "−"
+_LASTED = re.compile(r"\b\d+(?:\.\d+)?(?= (?:h|min)\b)")
 MANY_LOOKS = (
     "Looking again and again, and at many metrics, bands, locations and changes, gives false findings: about 1 in 20 "
     "per interval, 13 to 29 % over a week of hourly looks. Nothing here is corrected for that."
@@ -213,11 +215,21 @@ def warnings_by_place(effects: Iterable[LocatedEffect]) -> dict[str, list[str]]:
     """What to mind, each once, with the locations and bands that it is said of; fit to be shown."""
     warnings: dict[str, list[str]] = {}
     for located in effects:
-        for warning in located.effect.warnings:
-            where = f"{printable(located.location)}, {band_name(located.band)}"
-            if where not in warnings.setdefault(printable(warning), []):
-                warnings[printable(warning)].append(where)
+        where = f"{printable(located.location)}, {band_name(located.band)}"
+        said = [text for text, places in warnings.items() if where in places]
+        for warning in map(printable, located.effect.warnings):
+            if not any(_says_the_same(warning, other) for other in said):
+                warnings.setdefault(warning, []).append(where)
+                said.append(warning)
     return warnings
+
+
+def _says_the_same(one: str, other: str) -> bool:
+    """Whether two warnings differ by no more than a tenth of their hours and minutes, as two metrics' do."""
+    if _LASTED.sub("", one) != _LASTED.sub("", other):
+        return False
+    pairs = zip(map(float, _LASTED.findall(one)), map(float, _LASTED.findall(other)), strict=True)
+    return all(abs(a - b) <= 0.1 * max(a, b) for a, b in pairs)
 
 
 def _aligned(rows: Sequence[tuple[str, ...]]) -> list[str]:

@@ -17,6 +17,7 @@ from dashboards import page
 from dashboards.analysis.coverage import KINDS
 from dashboards.overview import overview_lines
 from dashboards.report import find, time_edges, write_html, write_report, write_tables
+from dashboards.sentences import warnings_by_place
 from dashboards.setting_words import spoken
 from logger.console import main
 from logger.log import Log
@@ -65,6 +66,19 @@ def test_an_overview_shows_the_first_other_metric_with_a_verdict_and_seldom_used
     assert [(line["band"], line["seldom"]) for line in lines] == [("5 GHz", False), ("2.4 GHz", True)]
     assert lines[0]["telling"]["metric"] == "rx rate"
     assert lines[1]["telling"] is None
+
+
+def test_what_two_metrics_say_alike_is_said_once_for_a_place(findings):
+    rssi, tx_rate, rx_rate, _ = findings.effects
+    texts = ["v1 has only 4.7 h.", "v1 has only 4.8 h.", "v1 has only 2 h."]
+    effects = [
+        replace(one, effect=replace(one.effect, warnings=(text,)))
+        for one, text in zip((rssi, tx_rate, rx_rate), texts, strict=True)
+    ]
+    elsewhere = replace(effects[1], location="office")
+    assert warnings_by_place([*effects, elsewhere]) == {
+        texts[0]: ["kiln room, 5 GHz"], texts[2]: ["kiln room, 5 GHz"], texts[1]: ["office, 5 GHz"],
+    }  # fmt: skip
 
 
 @pytest.mark.parametrize(
