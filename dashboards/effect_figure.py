@@ -113,7 +113,7 @@ def _effect_axis(chosen: Sequence[LocatedEffect], metric: str, margin: float) ->
         "rssi": "RSSI, dB (right is stronger)",
         "outage": "outage, minutes a day (left is better)",
     }.get(metric, f"{METRIC_NAMES[metric]}, times what it was (right is faster)")
-    axis = {
+    axis: dict[str, Any] = {
         "range": [low_end - pad, high_end + pad], "fixedrange": True, "showgrid": False, "zeroline": False,
         "showline": True, "linecolor": palette.RULE, "ticks": "outside", "ticklen": 4, "tickcolor": palette.RULE,
         "tickfont": {"size": 11, "color": palette.QUIET}, "nticks": 7,

@@ -15,6 +15,7 @@ from dashboards.analysis.radio import OwnRadio, parted_by_chance
 LEAST_BLOCKS = 2
 WEAK_DBM = -78.0  # from here down a lost link and a low level come together
 WEAK_LOST_SHARE = 0.05
+LEAST_OUTAGE_SAID_S = 30.0  # less rounds to no minute
 
 Arms = Mapping[int, pd.DataFrame]  # the blocks used, by version
 
@@ -44,10 +45,12 @@ def what_is_lacking(arms: Arms, recorded: Arms, metric: Metric) -> list[str]:
 
 def about_own_outages(apart_s: Mapping[int, float]) -> list[str]:
     """Of outages set apart, in seconds by version."""
+    said = [f"{s / 60:.0f} min under v{version}" for version, s in apart_s.items() if s >= LEAST_OUTAGE_SAID_S]
+    if not said:
+        return []
     return [
-        f"{seconds / 60:.0f} min without a link, right at a change or a move under v{version}, are set apart: a "
-        "router that is worked on is no outage of it."
-        for version, seconds in apart_s.items()
+        f"Right at a change or a move the link was gone for {' and '.join(said)}: that is set apart, for a router that "
+        "is worked on is no outage of it."
     ]
 
 

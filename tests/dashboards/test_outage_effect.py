@@ -108,8 +108,8 @@ def test_a_version_seen_for_less_than_hours_has_no_interval_and_says_so():
 def test_the_owners_own_power_cut_at_the_change_is_held_against_neither_version(losses):
     effect = estimate_effect(days_of(losses), 1, 2, "outage")
     assert effect.estimate == 0
-    said = [warning for warning in effect.warnings if "set apart" in warning]
-    assert len(said) == sum(bool(lost) for lost in losses.values())
+    [said] = [warning for warning in effect.warnings if "set apart" in warning]
+    assert [f"min under v{version}" in said for version in losses] == [bool(lost) for lost in losses.values()]
 
 
 def test_an_outage_at_the_beginning_or_end_of_the_recording_or_by_day_counts():
