@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+from fnmatch import fnmatch
 from pathlib import Path
 
 import pytest
@@ -54,5 +55,7 @@ def test_a_file_is_one_thing_and_says_what(path):
 
 
 def test_the_top_level_holds_what_a_reader_expects_and_nothing_else():
-    tracked = {path.name for path in ROOT.iterdir() if not path.name.startswith(".")}
-    assert tracked - {"build", "dist"} <= TOP_LEVEL
+    """What a demo, a build or a virtual environment leaves there is named in .gitignore."""
+    left = [line.rstrip("/") for line in (ROOT / ".gitignore").read_text("utf-8").splitlines()]
+    here = {path.name for path in ROOT.iterdir() if not path.name.startswith(".")}
+    assert {name for name in here if not any(fnmatch(name, pattern) for pattern in left)} == TOP_LEVEL
