@@ -15,9 +15,9 @@ from dashboards.analysis.effect import Effect, estimate_effect
 from dashboards.frames import rows_of
 from logger.errors import LogError
 from logger.log import OWN_SOURCE
+from logger.printable import printable
 from logger.router_settings import Settings as RouterSettings
 from logger.settings import Settings
-from logger.wording import printable
 
 METRICS = tuple(all_metrics.METRICS)
 DEFAULT_WASHOUT_S = 120.0

@@ -17,7 +17,7 @@ import plotly.graph_objects as go
 from dashboards import palette
 from dashboards.analysis.coverage import KINDS
 from dashboards.sentences import band_name
-from logger.wording import printable
+from logger.printable import printable
 
 FONT = "system-ui, -apple-system, 'Segoe UI', Roboto, 'Helvetica Neue', Arial, sans-serif"
 MOST_SPANS = 80  # config versions' spans drawn through all rows; more would only be stripes

@@ -6,7 +6,7 @@ from typing import Any
 
 from dashboards.comparison import METRICS, LocatedEffect
 from dashboards.sentences import METRIC_NAMES, VERDICTS, amount, band_name, has_interval
-from logger.wording import printable
+from logger.printable import printable
 
 
 def by_place(effects: list[LocatedEffect]) -> dict[tuple[str, str], dict[str, LocatedEffect]]:

@@ -37,9 +37,10 @@ from dashboards.sentences import (
     warnings_by_place,
 )
 from dashboards.setting_words import spoken
+from logger.printable import printable
 from logger.router_settings import BANDS, difference, eirp_dbm
 from logger.times import format_duration, format_local
-from logger.wording import counted, printable
+from logger.wording import counted
 
 MOST_MARKS_A_ROW = 110  # events of a kind; nearer ones are one mark
 MOST_LISTED = 10  # outages and gaps, the longest

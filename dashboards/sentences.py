@@ -11,7 +11,7 @@ from unicodedata import category, combining, east_asian_width
 from dashboards.analysis.effect import Effect
 from dashboards.analysis.metrics import METRICS
 from dashboards.comparison import LocatedEffect
-from logger.wording import printable
+from logger.printable import printable
 
 METRIC_NAMES = {name: metric.words for name, metric in METRICS.items()}
 VERDICTS = {

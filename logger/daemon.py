@@ -8,12 +8,14 @@ from typing import Protocol
 
 from adapters.clock import Clock
 from logger.errors import LogError
-from logger.log import OWN_SOURCE, Log
+from logger.log import Log
+from logger.printable import printable
 from logger.recorder import Recorder
 from logger.sample import Event, Sample
 from logger.sampler import Sampler
+from logger.tags import period_at
 from logger.voice import Voice
-from logger.wording import counted, event_words, printable, reading_words
+from logger.wording import counted, event_words, reading_words
 
 KEPT_AT_MOST = 10_000  # samples, and events, held while the log cannot be written: a few megabytes
 TRY_AGAIN_S = 1.0
@@ -170,16 +172,11 @@ class Daemon:
         ssid, band = (link.ssid, link.band) if link else (None, None)
         reading = reading_words(link is not None, ssid, band, sample.rssi_dbm, sample.tx_rate)
         last = f" | last: {self._last_event}" if self._last_event else ""
-        return f"{reading} | {self._tags} | {counted(self._n_samples, 'sample')}{last}"
+        return f"{self._tags} | {reading} | {counted(self._n_samples, 'sample')}{last}"
 
     def _read_tags(self) -> str:
         try:
-            row = self._log.db.execute(
-                "SELECT location.name, config_version FROM period"
-                " JOIN placement ON placement.id = placement_id JOIN location ON location.id = location_id"
-                " WHERE source_id = ? ORDER BY started_at_utc_ms DESC LIMIT 1",
-                (OWN_SOURCE,),
-            ).fetchone()
+            period = period_at(self._log.db, self._clock.utc_ms())
         except sqlite3.OperationalError:  # busy: what was known is shown
             return self._tags
-        return f"{printable(row[0])}, v{row[1]}" if row else ""
+        return f"v{period.config_version}, {printable(period.location)}" if period else ""

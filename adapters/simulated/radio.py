@@ -15,9 +15,10 @@ from datetime import UTC, tzinfo
 from math import inf, log10
 from random import Random
 
+from adapters.abilities import Remedies, abilities_of
 from adapters.clock import Clock
-from adapters.contract import Ability, AdapterError, BitRate, EventKind, LinkEvent, LinkReading, PhyMode
-from adapters.ieee80211 import frequency_of, ssid_text
+from adapters.contract import Ability, AdapterError, EventKind, LinkEvent, LinkReading, PhyMode
+from adapters.ieee80211 import frequency_of
 from adapters.simulated.adaptation import best_rate
 from adapters.simulated.air import Air
 from adapters.simulated.propagation import DAY_S, eirp_dbm
@@ -40,35 +41,7 @@ REASON_LEAVING = 3  # IEEE 802.11-2020 table 9-49
 REASON_INACTIVE = 4
 SLEPT_S = 1.0  # by more than this the two steady clocks must part
 BEACON_INTERVAL_MS = 102.4
-
-QUANTITIES: dict[str, str] = {  # fields of LinkReading and their units
-    "ssid": "",
-    "bssid": "",
-    "frequency_mhz": "MHz",
-    "width_mhz": "MHz",
-    "rssi_dbm": "dBm",
-    "rssi_avg_dbm": "dBm",
-    "beacon_rssi_avg_dbm": "dBm",
-    "chain_rssi_dbm": "dBm",
-    "noise_dbm": "dBm",
-    "channel_active_ms_total": "ms",
-    "channel_busy_ms_total": "ms",
-    "rx_rate": "Mbit/s",
-    "tx_rate": "Mbit/s",
-    "rx_packets_total": "packets",
-    "tx_packets_total": "packets",
-    "rx_bytes_total": "bytes",
-    "tx_bytes_total": "bytes",
-    "tx_retries_total": "frames",
-    "tx_failed_total": "frames",
-    "beacon_loss_total": "times",
-    "connected_time_s": "s",
-    "inactive_time_ms": "ms",
-    "associated_at_boottime_ns": "ns",
-    "tx_power_dbm": "dBm",
-    "interface_rx_bytes_total": "bytes",
-    "interface_tx_bytes_total": "bytes",
-}
+_REMEDIES = Remedies(no_link="carry the laptop nearer to the router", missing={})
 
 
 @dataclass(slots=True)
@@ -166,11 +139,7 @@ class SimulatedRadio:
         return told
 
     def abilities(self) -> list[Ability]:
-        reading = self.read()
-        return [
-            *(Ability(name, unit, True, _said(getattr(reading, name), unit)) for name, unit in QUANTITIES.items()),
-            Ability("events", "", True, "connected, disconnected, roamed, channel-switched"),
-        ]
+        return abilities_of(self.read(), _REMEDIES, events="connected, disconnected, roamed, channel-switched")
 
     def close(self) -> None:
         self._closed = True
@@ -371,17 +340,3 @@ def _frequency_mhz(band: Band, radio: BandState) -> int:
     if frequency_mhz is None:
         raise ValueError(f"there is no channel {radio.channel} in the {band} GHz band")
     return frequency_mhz
-
-
-def _said(value: object, unit: str) -> str:
-    """One reading, for a person."""
-    match value:
-        case None:
-            return "no link just now"
-        case bytes():
-            return ssid_text(value)
-        case BitRate(mbps=mbps):
-            value = mbps
-        case tuple():
-            value = ", ".join(map(str, value))
-    return f"{value} {unit}".rstrip()

@@ -333,7 +333,7 @@ def test_on_a_terminal_one_line_is_redrawn_with_hostile_names_escaped(log):
     run.ticks(5)
     said = run.out.getvalue()
     assert "-61 dBm" in said
-    assert "unnamed spot, v1" in said
+    assert "v1, unnamed spot" in said
     assert r"\x1b[2J\x0d<script>\xff" in said
     assert said.count("\n") == 1  # the first line only
     assert said.replace("\r\x1b[K", "").replace("\n", "").isprintable()
