@@ -65,6 +65,8 @@ FAMILIES = {
     "flicker": replace(D1, slow_sd=0.0, flicker_sd=0.5, study_half_width=None),
     "walk": replace(D1, slow_sd=0.0, walk_a_root_hour=0.3, study_half_width=None),
     "m15": Family((0.25, 0.25)),
+    "m5": Family((5 / 60, 5 / 60)),
+    "m4": Family((4 / 60, 4 / 60)),  # with a washout of 120 s, hardly two minutes of each version are left
     "places": Family((6,) * 8, placement_sd=3.0, placement_every=2),
     "hop": Family((12, 12), hops_at=0.6),
 }
