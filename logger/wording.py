@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from adapters.contract import BitRate
 from adapters.ieee80211 import ssid_text
-from logger.printable import printable as printable
+from logger.printable import printable
 from logger.times import format_duration
 
 _ELSEWHERE = {

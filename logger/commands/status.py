@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sqlite3
+from typing import NamedTuple
 
 from adapters.clock import SystemClock
 from adapters.contract import BitRate
@@ -40,37 +41,52 @@ def configure(parser: argparse.ArgumentParser) -> None:
     add_log_option(parser)
 
 
+class Standing(NamedTuple):
+    """How things stand at ``now_ms``. ``pid``: of the daemon, 0 where it cannot be told, None where there is none."""
+
+    path: str
+    now_ms: int
+    pid: int | None
+    period: Period | None
+    label: str | None  # of the period's config version
+    last: sqlite3.Row | None
+    n_samples: int
+    n_imported: int
+    events: list[sqlite3.Row]
+
+
 def run(args: argparse.Namespace) -> int:
     with open_log(args) as log:
-        pid = holder(log.path)
-        now_ms = SystemClock().utc_ms()
-        period = period_at(log.db, now_ms)
-        labels = {version.number: version.label for version in read_versions(log.db)}
-        last = log.db.execute(_LAST_SAMPLE, (OWN_SOURCE,)).fetchone()
-        n_samples, n_in_all = log.db.execute(_N_SAMPLES, (OWN_SOURCE,)).fetchone()
-        n_imported = n_in_all - n_samples
-        events = log.db.execute(
+        standing = _standing(log, SystemClock().utc_ms())
+    if args.json:
+        return say_json(**_as_json(standing))
+    _say(standing)
+    return 0
+
+
+def _standing(log: Log, now_ms: int) -> Standing:
+    period = period_at(log.db, now_ms)
+    labels = {version.number: version.label for version in read_versions(log.db)}
+    n_samples, n_in_all = log.db.execute(_N_SAMPLES, (OWN_SOURCE,)).fetchone()
+    return Standing(
+        path=str(log.path),
+        now_ms=now_ms,
+        pid=holder(log.path),
+        period=period,
+        label=labels[period.config_version] if period else None,
+        last=log.db.execute(_LAST_SAMPLE, (OWN_SOURCE,)).fetchone(),
+        n_samples=n_samples,
+        n_imported=n_in_all - n_samples,
+        events=log.db.execute(
             "SELECT time_utc_ms, kind, detail FROM event WHERE source_id = ?"
             " ORDER BY time_utc_ms DESC, id DESC LIMIT ?",
             (OWN_SOURCE, EVENTS_SHOWN),
-        ).fetchall()[::-1]
-        if args.json:
-            return say_json(**_as_json(log, pid, period, labels, last, n_samples, n_imported, events))
-        _say(log, pid, now_ms, period, labels, last, n_samples, n_imported, events)
-        return 0
+        ).fetchall()[::-1],
+    )
 
 
-def _say(
-    log: Log,
-    pid: int | None,
-    now_ms: int,
-    period: Period | None,
-    labels: dict[int, str],
-    last: sqlite3.Row | None,
-    n_samples: int,
-    n_imported: int,
-    events: list[sqlite3.Row],
-) -> None:
+def _say(standing: Standing) -> None:
+    path, now_ms, pid, period, label, last, n_samples, n_imported, events = standing
     zone = local_zone_name()
     if pid is None:
         print("not logging; 'linktrial log' starts it")
@@ -80,7 +96,7 @@ def _say(
         since = format_local(period.started_at_utc_ms, zone, now_ms)
         print(
             f"here: '{printable(period.location)}', placement {printable(period.placement)},"
-            f" v{period.config_version} '{printable(labels[period.config_version])}', since {since}"
+            f" v{period.config_version} '{printable(label or '')}', since {since}"
         )
     if last:
         ago = format_duration(max(0, now_ms - last["time_utc_ms"]) // 1000)
@@ -88,7 +104,7 @@ def _say(
         words = reading_words(bool(last["connected"]), last["ssid"], last["band"], last["rssi_dbm"], rate)
         print(f"last sample: {ago} ago, {words}")
     imported = f", and {n_imported:,} imported" if n_imported else ""
-    print(f"{counted(n_samples, 'sample')} of this machine{imported} in {printable(str(log.path))}")
+    print(f"{counted(n_samples, 'sample')} of this machine{imported} in {printable(path)}")
     if events:
         print("last events:")
     for event in events:
@@ -96,28 +112,20 @@ def _say(
         print(f"  {format_local(event['time_utc_ms'], zone, now_ms)}  {words}")
 
 
-def _as_json(
-    log: Log,
-    pid: int | None,
-    period: Period | None,
-    labels: dict[int, str],
-    last: sqlite3.Row | None,
-    n_samples: int,
-    n_imported: int,
-    events: list[sqlite3.Row],
-) -> dict[str, object]:
+def _as_json(standing: Standing) -> dict[str, object]:
+    path, _, pid, period, label, last, n_samples, n_imported, events = standing
     last_sample = None
     if last:
         names = ("time_utc_ms", "rssi_dbm", "tx_rate_mbps", "band", "frequency_mhz", "bssid", "ssid_text")
         last_sample = {"connected": bool(last["connected"])} | {name: last[name] for name in names}
     return {
-        "log": str(log.path),
+        "log": path,
         "logging": pid is not None,
         "pid": pid or None,
         "location": period and period.location,
         "placement": period and period.placement,
         "config_version": period and f"v{period.config_version}",
-        "label": period and labels[period.config_version],
+        "label": label,
         "period_started_at_utc_ms": period and period.started_at_utc_ms,
         "n_samples": n_samples,
         "n_imported": n_imported,
