@@ -44,6 +44,9 @@ def judgement(settings: Settings) -> Judgement:
             "tx-rate": settings.margin_rate_ratio,
             "rx-rate": settings.margin_rate_ratio,
             "outage": settings.margin_outage_min_per_day,
+            "drop-outs": settings.margin_dropouts_per_day,
+            "noise": settings.margin_noise_db,
+            "retry-share": settings.margin_retry_ratio,
         },
         settings.washout_s,
     )

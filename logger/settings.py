@@ -32,6 +32,9 @@ class Settings:
     margin_rssi_db: float = _key(1.0, "A smaller difference of RSSI does not matter, in dB.", 0.01, 40)
     margin_rate_ratio: float = _key(1.1, "A smaller ratio of link rates does not matter.", 1.001, 10)
     margin_outage_min_per_day: float = _key(5.0, "A smaller difference of outage does not matter.", 0.01, 1440)
+    margin_dropouts_per_day: float = _key(1.0, "A smaller difference of drop-outs does not matter.", 0.01, 10_000)
+    margin_noise_db: float = _key(1.0, "A smaller difference of the noise floor does not matter, in dB.", 0.01, 40)
+    margin_retry_ratio: float = _key(1.25, "A smaller ratio of retry shares does not matter.", 1.001, 10)
 
 
 DEFAULTS = Settings()
