@@ -21,11 +21,15 @@ Step = Callable[[Database], None]
 
 def _0_to_1(db: Database) -> None:
     """The first schema, as logger/schema.sql gives it."""
-    for statement in _statements(files("logger").joinpath("schema.sql").read_text("utf-8")):
-        db.execute(statement)
+    _run(db, "schema.sql")
 
 
-STEPS: Sequence[Step] = (_0_to_1,)
+def _1_to_2(db: Database) -> None:
+    """Room for answers worked out before, and for findings."""
+    _run(db, "schema_2.sql")
+
+
+STEPS: Sequence[Step] = (_0_to_1, _1_to_2)
 
 
 def migrate(path: Path, steps: Sequence[Step] = STEPS) -> Path | None:
@@ -79,6 +83,12 @@ def _backup(connection: sqlite3.Connection, path: Path, schema: int) -> Path:
     else:
         partial.unlink()
     return copy
+
+
+def _run(db: Database, script: str) -> None:
+    """Statement by statement: executescript would end the transaction that a step shares with its number."""
+    for statement in _statements(files("logger").joinpath(script).read_text("utf-8")):
+        db.execute(statement)
 
 
 def _statements(script: str) -> list[str]:

@@ -93,7 +93,7 @@ def test_the_public_view_reads_the_samples_of_the_periods_asked_for_by_their_ids
 def test_a_backup_is_not_overwritten_by_one_of_the_migrated_log(tmp_path):
     path = tmp_path / "pottery.db"
     Log.open(path).close()
-    backup = tmp_path / "pottery.db.schema-1.backup"
+    backup = tmp_path / f"pottery.db.schema-{SCHEMA}.backup"
     backup.write_bytes(b"the first one")
     assert migrate(path, [*STEPS, lambda db: db.execute("CREATE TABLE more (a INTEGER)")]) == backup
     assert backup.read_bytes() == b"the first one"
@@ -151,6 +151,33 @@ def test_an_older_log_is_copied_and_then_migrated(tmp_path, monkeypatch):
     old = sqlite3.connect(copy)
     assert old.execute("SELECT * FROM location").fetchall() == [(1, "kiln room")]
     old.close()
+
+
+def test_a_log_of_schema_1_keeps_its_samples_and_gains_room_for_answers_and_findings(tmp_path):
+    path = tmp_path / "pottery.db"
+    migrate(path, STEPS[:1])
+    old = sqlite3.connect(path)
+    old.executescript("""
+        INSERT INTO location (name) VALUES ('kiln room');
+        INSERT INTO placement (location_id, number) VALUES (1, 1);
+        INSERT INTO config_version (number, label) VALUES (1, 'as bought');
+        INSERT INTO period (source_id, placement_id, config_version, started_at_utc_ms, time_zone)
+            VALUES (1, 1, 1, 1700000000000, 'UTC');
+        INSERT INTO sample (id, link_id, rssi_dbm) VALUES
+            (1 << 46 | 1700000000000 << 4, 0, NULL), (1 << 46 | 1700000005000 << 4, 0, -61.5);
+    """)
+    samples = old.execute("SELECT * FROM sample").fetchall()
+    old.close()
+    with Log.open(path) as log:
+        assert list(map(tuple, log.db.execute("SELECT * FROM sample"))) == samples
+        assert log.db.execute("SELECT name FROM location").fetchone()[0] == "kiln room"
+        assert log.db.execute("PRAGMA user_version").fetchone()[0] == SCHEMA
+        assert log.db.execute("SELECT count(*) FROM answer").fetchone()[0] == 0
+        assert log.db.execute("SELECT count(*) FROM finding").fetchone()[0] == 0
+    copy = sqlite3.connect(path.with_name("pottery.db.schema-1.backup"))
+    assert copy.execute("PRAGMA user_version").fetchone()[0] == 1
+    assert copy.execute("SELECT * FROM sample").fetchall() == samples
+    copy.close()
 
 
 def test_a_migration_that_fails_leaves_the_log_as_it_was(tmp_path):
