@@ -28,6 +28,7 @@ class Settings:
     interval_s: float = _key(5.0, "Seconds between samples.", 0.1, 3600)
     interface: str = _key("", 'The wireless interface, such as "wlan0". Empty: the one that is found.')
     commit_s: float = _key(10.0, "At most so many seconds of samples can be lost to a power cut.", 0.1, 10)
+    review_every_s: float = _key(3600.0, "Seconds between judgements of the running trial; 0: none.", 0, 604_800)
     washout_s: float = _key(120.0, "Seconds after a change at the router that estimates leave out.", 0, 86_400)
     margin_rssi_db: float = _key(1.0, "A smaller difference of RSSI does not matter, in dB.", 0.01, 40)
     margin_rate_ratio: float = _key(1.1, "A smaller ratio of link rates does not matter.", 1.001, 10)

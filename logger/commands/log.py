@@ -41,6 +41,8 @@ def _log(args: argparse.Namespace, settings: Settings, clock: Clock) -> int:
 
     from logger.claim import Claim
     from logger.daemon import Daemon
+    from logger.desktop import Desktop
+    from logger.review import Reviews
     from logger.sampler import Sampler
     from logger.schedule import OneThreadScheduler, stopping_on_signals
     from logger.voice import Voice
@@ -55,12 +57,19 @@ def _log(args: argparse.Namespace, settings: Settings, clock: Clock) -> int:
     ):
         sampler = Sampler(adapter, clock, interval_ms / 1000)
         daemon = Daemon(log, sampler, clock, voice, interval_ms=interval_ms, commit_s=settings.commit_s)
-        scheduler = OneThreadScheduler(daemon.tick, interval_ms)
+        reviews = Reviews(log, clock, voice, Desktop(clock), every_s=settings.review_every_s)
+
+        def tick() -> None:
+            daemon.tick()
+            reviews.tick()
+
+        scheduler = OneThreadScheduler(tick, interval_ms)
         with stopping_on_signals(scheduler.stop):
             daemon.begin(version=version("linktrial"), adapter=adapter.name, interface=adapter.interface)
             try:
                 scheduler.run()
             finally:
+                reviews.close()
                 written = daemon.end()
         return 0 if written else 1
 

@@ -1,0 +1,91 @@
+"""What the log has come to say, each thing once: verdicts, changes that nobody wrote down, how far the trial is.
+
+``linktrial review`` finds, ``status`` and ``timeline`` show, the daemon says. ``key`` is what a finding is about: the
+same again replaces it, and is not news.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterable
+from typing import Any, NamedTuple
+
+VERDICT, UNEXPLAINED, PROGRESS = "verdict", "unexplained", "progress"
+NEWS = (VERDICT, UNEXPLAINED)  # the kinds that the daemon says
+
+_COLUMNS = "SELECT id, kind, key, words, detail, found_at_utc_ms, said_at_utc_ms FROM finding"
+_KEEP = """
+INSERT INTO finding (kind, key, words, detail, found_at_utc_ms) VALUES (?, ?, ?, ?, ?)
+ON CONFLICT (kind, key) DO UPDATE SET
+    words = excluded.words,
+    detail = excluded.detail,
+    found_at_utc_ms = iif({no_news}, found_at_utc_ms, excluded.found_at_utc_ms),
+    said_at_utc_ms = iif({no_news}, said_at_utc_ms, NULL)
+""".format(
+    no_news="kind <> 'progress' AND json_extract(detail, '$.verdict') IS json_extract(excluded.detail, '$.verdict')"
+)
+
+
+class Finding(NamedTuple):
+    """``words``: one sentence for people. ``detail``: the same for machines; of a verdict, with its ``verdict``."""
+
+    kind: str
+    key: str
+    words: str
+    detail: dict[str, Any]
+
+
+class KeptFinding(NamedTuple):
+    """A finding as it stands in the log. ``found_at_utc_ms``: when it was first found; of progress, when last."""
+
+    id: int
+    kind: str
+    key: str
+    words: str
+    detail: dict[str, Any]
+    found_at_utc_ms: int
+    said_at_utc_ms: int | None  # None: the daemon has not told it yet
+
+
+def finding_key(*about: object) -> str:
+    """The key of a finding about these: numbers, names and None."""
+    return json.dumps(about, ensure_ascii=False)
+
+
+def read_findings(db: sqlite3.Connection, *kinds: str) -> list[KeptFinding]:
+    """All findings of these kinds, in order of time."""
+    marks = ", ".join("?" * len(kinds))
+    rows = db.execute(f"{_COLUMNS} WHERE kind IN ({marks}) ORDER BY found_at_utc_ms, id", kinds)
+    return [_kept(row) for row in rows]
+
+
+def unsaid_news(db: sqlite3.Connection) -> list[KeptFinding]:
+    """What the daemon has not told yet, in order of time."""
+    return [finding for finding in read_findings(db, *NEWS) if finding.said_at_utc_ms is None]
+
+
+def keep_finding(db: sqlite3.Connection, finding: Finding, now_ms: int) -> None:
+    """Put a finding in the place of the one about the same. It is news, to be said, where there was none and where its
+    verdict is another. Inside a transaction, as what follows."""
+    kind, key, words, detail = finding
+    db.execute(_KEEP, (kind, key, words, json.dumps(detail, ensure_ascii=False, allow_nan=False), now_ms))
+
+
+def drop_others(db: sqlite3.Connection, kind: str, kept: Iterable[str]) -> None:
+    """Take away the findings of a kind whose keys are not among ``kept``."""
+    keys = json.dumps(list(kept))
+    db.execute("DELETE FROM finding WHERE kind = ? AND key NOT IN (SELECT value FROM json_each(?))", (kind, keys))
+
+
+def mark_said(db: sqlite3.Connection, findings: Iterable[KeptFinding], now_ms: int) -> None:
+    """Note that these were told; one that has become news again meanwhile stays news."""
+    db.executemany(
+        "UPDATE finding SET said_at_utc_ms = ? WHERE id = ? AND found_at_utc_ms = ?",
+        [(now_ms, finding.id, finding.found_at_utc_ms) for finding in findings],
+    )
+
+
+def _kept(row: sqlite3.Row) -> KeptFinding:
+    identity, kind, key, words, detail, found_ms, said_ms = row
+    return KeptFinding(identity, kind, key, words, json.loads(detail), found_ms, said_ms)
