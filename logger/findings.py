@@ -11,10 +11,19 @@ import sqlite3
 from collections.abc import Iterable
 from typing import Any, NamedTuple
 
+from logger.log import OWN_SOURCE
+
 VERDICT, UNEXPLAINED, PROGRESS = "verdict", "unexplained", "progress"
 NEWS = (VERDICT, UNEXPLAINED)  # the kinds that the daemon says
 
 _COLUMNS = "SELECT id, kind, key, words, detail, found_at_utc_ms, said_at_utc_ms FROM finding"
+_UNTAGGED = """
+WHERE kind = 'unexplained' AND NOT EXISTS (
+    SELECT 1 FROM period WHERE source_id = ?
+    AND started_at_utc_ms BETWEEN json_extract(detail, '$.earliest_utc_ms') AND json_extract(detail, '$.latest_utc_ms')
+)
+ORDER BY json_extract(detail, '$.at_utc_ms'), id
+"""
 _KEEP = """
 INSERT INTO finding (kind, key, words, detail, found_at_utc_ms) VALUES (?, ?, ?, ?, ?)
 ON CONFLICT (kind, key) DO UPDATE SET
@@ -63,6 +72,12 @@ def read_findings(db: sqlite3.Connection, *kinds: str) -> list[KeptFinding]:
 def unsaid_news(db: sqlite3.Connection) -> list[KeptFinding]:
     """What the daemon has not told yet, in order of time."""
     return [finding for finding in read_findings(db, *NEWS) if finding.said_at_utc_ms is None]
+
+
+def suggestions(db: sqlite3.Connection) -> list[KeptFinding]:
+    """Unexplained changes to which the owner has said nothing: no tag lies between their earliest and latest moment. In
+    order of time."""
+    return [_kept(row) for row in db.execute(f"{_COLUMNS} {_UNTAGGED}", (OWN_SOURCE,))]
 
 
 def keep_finding(db: sqlite3.Connection, finding: Finding, now_ms: int) -> None:

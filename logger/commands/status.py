@@ -1,4 +1,5 @@
-"""Is it logging, what did it last read, and where and in which config version does the laptop stand."""
+"""Is it logging, what did it last read, where and in which config version does the laptop stand, and how far is the
+running trial."""
 
 from __future__ import annotations
 
@@ -16,6 +17,7 @@ from logger.log import OWN_SOURCE, Log
 from logger.printable import printable
 from logger.tags import Period, period_at, read_versions
 from logger.times import format_duration, format_local, local_zone_name
+from logger.trial_standing import TrialStanding, standing_json, standing_lines, trial_standing
 from logger.wording import counted, event_words, reading_words
 
 EVENTS_SHOWN = 5
@@ -48,7 +50,8 @@ class Standing(NamedTuple):
     now_ms: int
     pid: int | None
     period: Period | None
-    label: str | None  # of the period's config version
+    labels: dict[int, str]  # of the config versions
+    trial: TrialStanding | None
     last: sqlite3.Row | None
     n_samples: int
     n_imported: int
@@ -66,14 +69,14 @@ def run(args: argparse.Namespace) -> int:
 
 def _standing(log: Log, now_ms: int) -> Standing:
     period = period_at(log.db, now_ms)
-    labels = {version.number: version.label for version in read_versions(log.db)}
     n_samples, n_in_all = log.db.execute(_N_SAMPLES, (OWN_SOURCE,)).fetchone()
     return Standing(
         path=str(log.path),
         now_ms=now_ms,
         pid=holder(log.path),
         period=period,
-        label=labels[period.config_version] if period else None,
+        labels={version.number: version.label for version in read_versions(log.db)},
+        trial=trial_standing(log.db, now_ms),
         last=log.db.execute(_LAST_SAMPLE, (OWN_SOURCE,)).fetchone(),
         n_samples=n_samples,
         n_imported=n_in_all - n_samples,
@@ -86,7 +89,7 @@ def _standing(log: Log, now_ms: int) -> Standing:
 
 
 def _say(standing: Standing) -> None:
-    path, now_ms, pid, period, label, last, n_samples, n_imported, events = standing
+    path, now_ms, pid, period, labels, trial, last, n_samples, n_imported, events = standing
     zone = local_zone_name()
     if pid is None:
         print("not logging; 'linktrial log' starts it")
@@ -96,7 +99,7 @@ def _say(standing: Standing) -> None:
         since = format_local(period.started_at_utc_ms, zone, now_ms)
         print(
             f"here: '{printable(period.location)}', placement {printable(period.placement)},"
-            f" v{period.config_version} '{printable(label or '')}', since {since}"
+            f" v{period.config_version} '{printable(labels[period.config_version])}', since {since}"
         )
     if last:
         ago = format_duration(max(0, now_ms - last["time_utc_ms"]) // 1000)
@@ -105,6 +108,8 @@ def _say(standing: Standing) -> None:
         print(f"last sample: {ago} ago, {words}")
     imported = f", and {n_imported:,} imported" if n_imported else ""
     print(f"{counted(n_samples, 'sample')} of this machine{imported} in {printable(path)}")
+    if trial:
+        print("\n".join(standing_lines(trial, labels, now_ms, logging=pid is not None)))
     if events:
         print("last events:")
     for event in events:
@@ -113,7 +118,7 @@ def _say(standing: Standing) -> None:
 
 
 def _as_json(standing: Standing) -> dict[str, object]:
-    path, _, pid, period, label, last, n_samples, n_imported, events = standing
+    path, _, pid, period, labels, trial, last, n_samples, n_imported, events = standing
     last_sample = None
     if last:
         names = ("time_utc_ms", "rssi_dbm", "tx_rate_mbps", "band", "frequency_mhz", "bssid", "ssid_text")
@@ -125,11 +130,12 @@ def _as_json(standing: Standing) -> dict[str, object]:
         "location": period and period.location,
         "placement": period and period.placement,
         "config_version": period and f"v{period.config_version}",
-        "label": label,
+        "label": period and labels[period.config_version],
         "period_started_at_utc_ms": period and period.started_at_utc_ms,
         "n_samples": n_samples,
         "n_imported": n_imported,
         "last_sample": last_sample,
+        "trial": standing_json(trial),
         "events": [
             {"time_utc_ms": event["time_utc_ms"], "kind": event["kind"], "detail": json.loads(event["detail"])}
             for event in events

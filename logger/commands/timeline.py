@@ -8,6 +8,7 @@ import json
 from logger.commands import add_json_option, add_log_option, open_log
 from logger.commands.saying import checked_notes, say_json, timeline_of
 from logger.errors import TagError
+from logger.findings import suggestions
 from logger.log import Log
 from logger.printable import printable
 from logger.router_settings import difference, parse_settings
@@ -134,6 +135,11 @@ def _show(log: Log, timeline: Timeline) -> int:
         print(f"\nlast events (up to {EVENTS_SHOWN})")
         for time_ms, kind, detail in reversed(events):
             print(f"  {timeline.local(time_ms)}  {event_words(kind, json.loads(detail))}")
+    if unrecorded := suggestions(log.db):
+        print("\nperhaps unrecorded (the command tags it; say what it was)")
+        for found in unrecorded:
+            print(f"  {timeline.local(found.detail['at_utc_ms'])}  {printable(found.words)}")
+            print(f"      {printable(found.detail['command'])}")
     return 0
 
 
@@ -152,6 +158,10 @@ def _show_json(log: Log, timeline: Timeline) -> int:
             for time_ms, kind, detail in log.db.execute(
                 "SELECT time_utc_ms, kind, detail FROM event ORDER BY time_utc_ms, id"
             )
+        ],
+        suggestions=[
+            {**found.detail, "words": found.words, "found_at_utc_ms": found.found_at_utc_ms}
+            for found in suggestions(log.db)
         ],
     )  # fmt: skip
 
