@@ -85,16 +85,11 @@ def test_a_file_that_cannot_be_read_is_refused(tmp_path):
         load_settings(tmp_path)
 
 
-def numbers(name):
-    key = next(key for key in fields(Settings) if key.name == name)
-    return st.floats(key.metadata["low"], key.metadata["high"])
+def values(key):
+    return st.text() if isinstance(key.default, str) else st.floats(key.metadata["low"], key.metadata["high"])
 
 
-every_setting = st.builds(
-    Settings,
-    interface=st.text(),
-    **{key.name: numbers(key.name) for key in fields(Settings) if key.name != "interface"},
-)
+every_setting = st.builds(Settings, **{key.name: values(key) for key in fields(Settings)})
 
 
 @given(settings=every_setting)
