@@ -93,6 +93,14 @@ def drop_others(db: sqlite3.Connection, kind: str, kept: Iterable[str]) -> None:
     db.execute("DELETE FROM finding WHERE kind = ? AND key NOT IN (SELECT value FROM json_each(?))", (kind, keys))
 
 
+def drop_verdicts_on_the_unknown(db: sqlite3.Connection) -> None:
+    """Take away verdicts on config versions that the log no longer has: the next of that number is another state of the
+    router, and its verdict is news."""
+    known = "(SELECT number FROM config_version)"
+    gone = " OR ".join(f"json_extract(key, '$[{place}]') NOT IN {known}" for place in (0, 1))
+    db.execute(f"DELETE FROM finding WHERE kind = 'verdict' AND ({gone})")
+
+
 def mark_said(db: sqlite3.Connection, findings: Iterable[KeptFinding], now_ms: int) -> None:
     """Note that these were told; one that has become news again meanwhile stays news."""
     db.executemany(

@@ -1,0 +1,139 @@
+"""The running trial as it stands: its verdicts, how far it is, and what changed that nobody wrote down."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any, cast
+
+from dashboards.analysis.effect import Effect
+from dashboards.comparison import Judgement, LocatedEffect, compare_versions, comparison_json, settings_of
+from dashboards.frames import LogFrames, load_frames
+from dashboards.sentences import (
+    MINUS,
+    band_name,
+    finding,
+    has_interval,
+    hours,
+    version_name,
+)
+from logger.findings import (
+    PROGRESS,
+    VERDICT,
+    Finding,
+    drop_others,
+    drop_verdicts_on_the_unknown,
+    finding_key,
+    keep_finding,
+)
+from logger.log import Log
+from logger.one_moment import one_moment
+from logger.printable import printable
+from logger.running_trial import RunningTrial, running_trial
+
+
+def review(log: Log, judged: Judgement, now_ms: int) -> list[Finding]:
+    """Judge the running trial as of ``now_ms``, keep what was found in the log, and return it: how far the trial is,
+    its verdicts, what changed and was not written down.
+
+    The log is read in one moment and written in one short transaction; the work lies between, for a daemon writes to it
+    at the same time. Raises LogError where the log cannot be written."""
+    with one_moment(log):
+        trial = running_trial(log.db, now_ms)
+        frames = load_frames(log)
+    progress, verdicts = [], []
+    if trial:
+        labels = dict(zip(frames.versions["version"], frames.versions["label"], strict=True))
+        effects = judge(frames, trial, judged)
+        progress, verdicts = [progress_finding(trial, effects, labels)], verdict_findings(trial, effects, labels)
+    found = [*progress, *verdicts]
+    with log.transaction() as db:
+        for one in found:
+            keep_finding(db, one, now_ms)
+        drop_others(db, PROGRESS, [one.key for one in progress])
+        drop_verdicts_on_the_unknown(db)
+    return found
+
+
+def judge(frames: LogFrames, trial: RunningTrial, judged: Judgement) -> list[LocatedEffect]:
+    """The effects of the running trial, where the laptop stands, on every band that has both versions."""
+    return compare_versions(
+        frames.blocks, trial.a, trial.b, location=trial.location, judged=judged, settings=settings_of(frames.versions)
+    )
+
+
+def verdict_findings(trial: RunningTrial, effects: Sequence[LocatedEffect], labels: Mapping[int, str]) -> list[Finding]:
+    """One per effect that an open trial has decided. What the trial is about is the key, so that the same verdict of a
+    later look is no news."""
+    decided = [one for one in effects if one.effect.open and one.effect.verdict != "undecided"]
+    return [
+        Finding(
+            VERDICT,
+            finding_key(trial.a, trial.b, trial.location_id, one.band, one.effect.metric),
+            _verdict_words(trial, one, labels),
+            {"a": f"v{trial.a}", "b": f"v{trial.b}", **_effect_json(one)},
+        )
+        for one in decided
+    ]
+
+
+def progress_finding(trial: RunningTrial, effects: Sequence[LocatedEffect], labels: Mapping[int, str]) -> Finding:
+    """How far the trial is: per band what became of RSSI, after how many hours of each version, and what is needed."""
+    bands = [_band_progress(trial, band, effects) for band in dict.fromkeys(one.band for one in effects)]
+    so_far = "; ".join(band["words"] for band in bands) or _nothing_yet(trial)
+    return Finding(
+        PROGRESS,
+        PROGRESS,  # there is one running trial
+        f"{_pair(trial, labels)} at {printable(trial.location)}, {so_far}.",
+        {
+            "a": f"v{trial.a}",
+            "b": f"v{trial.b}",
+            "location": trial.location,
+            "location_id": trial.location_id,
+            "bands": bands,
+        },
+    )
+
+
+def _band_progress(trial: RunningTrial, band: str, effects: Sequence[LocatedEffect]) -> dict[str, Any]:
+    of_band = {one.effect.metric: one for one in effects if one.band == band}
+    rssi = of_band["rssi"]
+    effect = rssi.effect
+    after = f"after {hours(effect.hours_a)} of v{trial.a} and {hours(effect.hours_b)} of v{trial.b}"
+    return {
+        **_effect_json(rssi),
+        "verdicts": {metric: one.effect.verdict for metric, one in of_band.items()},
+        "words": _plain(f"{band_name(band)}: {finding(_as_it_holds(effect))}, {after}"),
+    }
+
+
+def _verdict_words(trial: RunningTrial, one: LocatedEffect, labels: Mapping[int, str]) -> str:
+    where = f"{band_name(one.band)} at {printable(one.location)}"
+    verdict = f", {one.effect.verdict}" if one.effect.verdict in ("better", "worse") else ""  # else the finding says it
+    return _plain(f"Verdict on {_pair(trial, labels)}, {where}: {finding(_as_it_holds(one.effect))}{verdict}.")
+
+
+def _effect_json(one: LocatedEffect) -> dict[str, Any]:
+    """As ``compare --json`` has it."""
+    effects = cast(list[dict[str, Any]], comparison_json(one.a, one.b, [one])["effects"])
+    return effects[0]
+
+
+def _as_it_holds(effect: Effect) -> Effect:
+    """With the interval that its verdict comes from."""
+    if not effect.open or not has_interval(effect):
+        return effect
+    return replace(effect, low=effect.anytime_low, high=effect.anytime_high)
+
+
+def _nothing_yet(trial: RunningTrial) -> str:
+    return f"no band has both v{trial.a} and v{trial.b} here yet"
+
+
+def _pair(trial: RunningTrial, labels: Mapping[int, str]) -> str:
+    return f"{version_name(trial.b, labels[trial.b])} against {version_name(trial.a, labels[trial.a])}"
+
+
+def _plain(words: str) -> str:
+    """Not every terminal and journal has a true minus."""
+    return words.replace(MINUS, "-")
