@@ -1,135 +1,183 @@
-"""Effects as points with intervals, labelled line by line so that they fit a phone."""
+"""Effects as points with intervals, a lane for each, ready for the template to draw.
+
+Positions are per cent of a panel's width, so that one drawing fits a phone, a desk and paper, needs no script
+and shows at once. What lies beyond a panel's axis ends there in an arrow.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from dataclasses import dataclass
+from math import ceil, floor, log10
 
 import numpy as np
-import plotly.graph_objects as go
 
 from dashboards import palette
+from dashboards.analysis.metrics import METRICS
 from dashboards.comparison import LocatedEffect
-from dashboards.figures import BASE, text
-from dashboards.sentences import METRIC_NAMES, amount, band_name
+from dashboards.sentences import METRIC_NAMES, MINUS, VERDICTS, amount, band_name, has_interval
+from logger.printable import printable
+
+MOST_TICKS = 5
+_ROUND_STEPS = (1, 2, 5)
+_ROUND_RATIOS = ([0.01, 0.1, 1, 10, 100], [0.1, 0.2, 0.5, 1, 2, 5, 10], [0.5, 0.7, 1, 1.4, 2], [0.8, 0.9, 1, 1.1, 1.25])
 
 
-def effects_figure(groups: Sequence[tuple[str, Sequence[LocatedEffect]]], metric: str) -> go.Figure:
-    """Effects of one metric as points with intervals, grouped by change; each row's label and figures
-    stand above its interval. Filled points have a verdict, hollow ones have none yet. Shaded are the
-    differences that do not matter."""
-    figure = go.Figure(layout={"template": go.layout.Template()})
-    chosen = [located for _, effects in groups for located in effects]
-    unit = chosen[0].effect.unit
-    ratio = unit == "ratio"
-    at, centre = 0.0, (1.0 if ratio else 0.0)
-    rows: list[tuple[LocatedEffect, float]] = []
-    for heading, effects in groups:
-        if not effects:
-            continue
-        at += 20
-        _line_of_text(figure, f"<b>{text(heading, 46)}</b>", at, 0, palette.INK)
-        for located in effects:
-            at += 18
-            stroke = palette.stroke(located.band)
-            where = f"{band_name(located.band)}, {text(located.location, 26)}"
-            _line_of_text(figure, where, at, 0, stroke.colour)
-            _line_of_text(figure, text(amount(located.effect)), at, 1, palette.INK)
-            at += 13
-            rows.append((located, at))
-        at += 8
-    margin = max((located.effect.margin for located, _ in rows), default=1.0)
-    axis = _effect_axis([located for located, _ in rows], metric, margin)
-    _add_lanes(figure, [y for _, y in rows], [1 / margin, margin] if ratio else [-margin, margin], centre)
-    for located, y in rows:
-        _add_interval(figure, located, y, [10**end if ratio else end for end in axis["range"]])
-    figure.update_layout(
-        height=at + 44,
-        margin={"l": 8, "r": 8, "t": 4, "b": 40},
-        yaxis={"range": [at, 0], "visible": False, "fixedrange": True},
-        xaxis=axis,
-        **BASE | {"dragmode": False},
-    )  # fmt: skip
-    return figure
+@dataclass(frozen=True, slots=True)
+class Lane:
+    """One effect: ``low``, ``at`` and ``high`` where its interval and its point lie; ``at`` is None where the point is
+    off the axis, ``runs_off_low`` and ``runs_off_high`` tell that the interval goes on beyond it."""
+
+    amount: str
+    verdict: str
+    words: str
+    low: float
+    at: float | None
+    high: float
+    runs_off_low: bool
+    runs_off_high: bool
 
 
-def _add_lanes(figure: go.Figure, at: Sequence[float], span: Sequence[float], centre: float) -> None:
-    """Under each interval the differences that do not matter, and the line of none: not through the text."""
-    half = 7
-    outline = np.array([[y - half, y - half, y + half, y + half, np.nan] for y in at])
-    figure.add_scatter(
-        x=[span[0], span[1], span[1], span[0], None] * len(at), y=outline.ravel(), mode="lines", line={"width": 0},
-        fill="toself", fillcolor=palette.MARGIN, hoverinfo="skip",
-    )  # fmt: skip
-    figure.add_scatter(
-        x=[centre, centre, None] * len(at), y=outline[:, [0, 2, 4]].ravel(), mode="lines",
-        line={"color": palette.QUIET, "width": 1}, hoverinfo="skip",
-    )  # fmt: skip
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One location and band; a lane per panel, None where there is no interval."""
+
+    where: str
+    stroke: palette.Stroke
+    lanes: tuple[Lane | None, ...]
 
 
-def _add_interval(figure: go.Figure, located: LocatedEffect, y: float, ends: Sequence[float]) -> None:
-    """A point on its interval, ``ends`` being those of the axis: what lies beyond is shown by an arrow."""
-    effect, stroke = located.effect, palette.stroke(located.band)
-    low, estimate, high = np.array([effect.low, effect.estimate, effect.high], dtype="float64")
-    hollow = effect.verdict == "undecided"
-    points = [
-        (max(low, ends[0]), "line-ns-open" if low >= ends[0] else "triangle-left", 8, stroke.colour),
-        (estimate, stroke.symbol, 9, palette.PAPER if hollow else stroke.colour),
-        (min(high, ends[1]), "line-ns-open" if high <= ends[1] else "triangle-right", 8, stroke.colour),
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """One metric: ``ticks`` as (position, text), ``margin`` as (start, width) of what does not matter, ``none`` the
+    position of no effect."""
+
+    metric: str
+    title: str
+    sense: str  # "right is stronger"
+    ticks: tuple[tuple[float, str], ...]
+    margin: tuple[float, float]
+    none: float
+
+
+@dataclass(frozen=True, slots=True)
+class EffectFigure:
+    """Panels side by side, and the rows that they share, grouped by change: (heading, rows)."""
+
+    panels: tuple[Panel, ...]
+    groups: tuple[tuple[str, tuple[Row, ...]], ...]
+
+
+def effects_figure(
+    groups: Sequence[tuple[str, Sequence[LocatedEffect]]], metrics: Sequence[str]
+) -> EffectFigure | None:
+    """The effects of ``metrics``, a panel each, of those that have an interval anywhere; None where none has.
+
+    ``groups`` are changes: what each is called, and its effects."""
+    chosen = {
+        metric: [one for _, effects in groups for one in effects if one.effect.metric == metric and _drawn(one)]
+        for metric in metrics
+    }
+    scales = {metric: _Scale(metric, effects) for metric, effects in chosen.items() if effects}
+    if not scales:
+        return None
+    drawn = ((heading, tuple(_rows(effects, scales))) for heading, effects in groups)
+    return EffectFigure(
+        tuple(scale.panel() for scale in scales.values()), tuple((heading, rows) for heading, rows in drawn if rows)
+    )
+
+
+def _drawn(located: LocatedEffect) -> bool:
+    return has_interval(located.effect)
+
+
+def _rows(effects: Sequence[LocatedEffect], scales: dict[str, _Scale]) -> list[Row]:
+    places: dict[tuple[str, str], dict[str, LocatedEffect]] = {}
+    for one in effects:
+        if one.effect.metric in scales and _drawn(one):
+            places.setdefault((one.location, one.band), {})[one.effect.metric] = one
+    return [
+        Row(
+            f"{printable(place)}, {band_name(band)}",
+            palette.stroke(band),
+            tuple(scale.lane(found[metric]) if metric in found else None for metric, scale in scales.items()),
+        )
+        for (place, band), found in places.items()
     ]
-    x, symbols, sizes, colours = zip(*(point for point in points if ends[0] <= point[0] <= ends[1]), strict=True)
-    figure.add_scatter(
-        x=x, y=[y] * len(x), mode="lines+markers", cliponaxis=False,
-        line={"color": stroke.colour, "width": 1.8},
-        marker={
-            "symbol": symbols, "size": sizes, "color": colours, "opacity": 1,
-            "line": {"color": stroke.colour, "width": 1.8},
-        },
-        hovertext=[f"{band_name(located.band)}, {text(located.location)}<br>{text(amount(effect))}"] * len(x),
-        hovertemplate="%{hovertext}<extra></extra>",
-    )  # fmt: skip
 
 
-def _line_of_text(figure: go.Figure, words: str, y: float, side: int, colour: str) -> None:
-    figure.add_annotation(
-        text=words, xref="paper", x=side, xanchor="right" if side else "left", yref="y", y=y, yanchor="middle",
-        showarrow=False, font={"size": 11.5, "color": colour},
-    )  # fmt: skip
+class _Scale:
+    """The axis of one metric: it reaches the intervals of all verdicts and the narrower half of the rest; a wider
+    one runs off. Ratios are drawn on a log scale."""
+
+    def __init__(self, metric: str, chosen: Sequence[LocatedEffect]) -> None:
+        self._metric = metric
+        self._ratio = METRICS[metric].unit == "ratio"
+        effects = [located.effect for located in chosen]
+        self._margin = self._on_axis(effects[0].margin)
+        low, high = np.array([[self._on_axis(end) for end in (one.low, one.high)] for one in effects]).T
+        undecided = np.array([one.verdict == "undecided" for one in effects])
+        kept = ~undecided | (high - low <= np.median(high - low))
+        least, most = min(low[kept].min(), -1.5 * self._margin), max(high[kept].max(), 1.5 * self._margin)
+        pad = 0.04 * (most - least)
+        self._start, self._end = float(least - pad), float(most + pad)
+
+    def _on_axis(self, value: float | None) -> float:
+        assert value is not None
+        return log10(max(value, 1e-9)) if self._ratio else value
+
+    def _percent(self, at: float) -> float:
+        return round(100 * (at - self._start) / (self._end - self._start), 2)
+
+    def lane(self, located: LocatedEffect) -> Lane:
+        effect = located.effect
+        low, at, high = (self._on_axis(value) for value in (effect.low, effect.estimate, effect.high))
+        ends = sorted((self._start, self._end))
+        return Lane(
+            amount=amount(effect),
+            verdict=effect.verdict,
+            words=VERDICTS[effect.verdict],
+            low=self._percent(float(np.clip(low, *ends))),
+            at=self._percent(at) if self._start <= at <= self._end else None,
+            high=self._percent(float(np.clip(high, *ends))),
+            runs_off_low=low < self._start,
+            runs_off_high=high > self._end,
+        )
+
+    def panel(self) -> Panel:
+        metric = METRICS[self._metric]
+        name = METRIC_NAMES[self._metric]
+        unit = "times what it was" if self._ratio else "minutes a day" if metric.unit == "min/day" else metric.unit
+        way = "right" if metric.higher_is_better else "left"
+        return Panel(
+            metric=self._metric,
+            title=f"{name[0].upper()}{name[1:]}, {unit}",
+            sense=f"{way} is better",
+            ticks=tuple((self._percent(at), text) for at, text in self._ticks()),
+            margin=(self._percent(-self._margin), self._percent(self._margin) - self._percent(-self._margin)),
+            none=self._percent(0.0),
+        )
+
+    def _ticks(self) -> list[tuple[float, str]]:
+        if self._ratio:
+            return [(log10(tick), f"{tick:g}") for tick in ratio_ticks(10**self._start, 10**self._end)]
+        return [(tick, f"{tick:+g}".replace("-", MINUS) if tick else "0") for tick in ticks(self._start, self._end)]
 
 
-def _effect_axis(chosen: Sequence[LocatedEffect], metric: str, margin: float) -> dict[str, Any]:
-    """The axis reaches the intervals of all verdicts and the narrower half of the rest; a wider one runs off."""
-    ratio = chosen[0].effect.unit == "ratio"
-    scale = np.log10 if ratio else np.asarray
-    effects = [located.effect for located in chosen]
-    bounds = np.array([[effect.low, effect.high] for effect in effects], dtype="float64")
-    low, high = scale(np.maximum(bounds, 1e-9) if ratio else bounds).T
-    undecided = np.array([effect.verdict == "undecided" for effect in effects])
-    kept = ~undecided | (high - low <= np.median(high - low))
-    reach = float(scale(margin)) if margin > 0 else 0.0
-    low_end, high_end = min(low[kept].min(), -1.5 * reach), max(high[kept].max(), 1.5 * reach)
-    pad = 0.06 * (high_end - low_end)
-    title = {
-        "rssi": "RSSI, dB (right is stronger)",
-        "outage": "outage, minutes a day (left is better)",
-    }.get(metric, f"{METRIC_NAMES[metric]}, times what it was (right is faster)")
-    axis: dict[str, Any] = {
-        "range": [low_end - pad, high_end + pad], "fixedrange": True, "showgrid": False, "zeroline": False,
-        "showline": True, "linecolor": palette.RULE, "ticks": "outside", "ticklen": 4, "tickcolor": palette.RULE,
-        "tickfont": {"size": 11, "color": palette.QUIET}, "nticks": 7,
-        "title": {"text": title, "font": {"size": 11.5, "color": palette.QUIET}, "standoff": 6}, "tickangle": 0,
-    }  # fmt: skip
-    if ratio:
-        ticks = _ratio_ticks(10 ** axis["range"][0], 10 ** axis["range"][1])
-        axis |= {"type": "log", "tickvals": ticks, "ticktext": [f"× {tick:g}" for tick in ticks]}
-    return axis
+def ticks(low: float, high: float) -> list[float]:
+    """Multiples of the finest step of 1, 2 or 5 (times a power of ten) that gives at most ``MOST_TICKS``."""
+    power = floor(log10((high - low) / MOST_TICKS))
+    for step in (step * 10.0**exponent for exponent in (power, power + 1) for step in _ROUND_STEPS):
+        first, last = ceil(low / step), floor(high / step)
+        if last - first < MOST_TICKS:
+            break
+    return [float(f"{n * step:.6g}") for n in range(first, last + 1)]
 
 
-def _ratio_ticks(low: float, high: float) -> list[float]:
+def ratio_ticks(low: float, high: float) -> list[float]:
     """The coarsest set of round ratios that has three in sight."""
-    sets = ([0.01, 0.1, 1, 10, 100], [0.1, 0.2, 0.5, 1, 2, 5, 10], [0.5, 0.7, 1, 1.4, 2], [0.8, 0.9, 1, 1.1, 1.25])
-    for ticks in sets:
-        seen = [tick for tick in ticks if low <= tick <= high]
+    for chosen in _ROUND_RATIOS:
+        seen = [tick for tick in chosen if low <= tick <= high]
         if len(seen) >= 3:
             return seen
     return [0.95, 1, 1.05]

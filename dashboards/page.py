@@ -46,6 +46,7 @@ MOST_MARKS_A_ROW = 110  # events of a kind; nearer ones are one mark
 MOST_LISTED = 10  # outages and gaps, the longest
 _UNITS = r"dB|dBm|dBi|GHz|MHz|Mbit/s|min|min/day|h|s|%"
 _TIES = re.compile(rf"(?<=\d) (?=(?:{_UNITS})(?:\W|$))|(?<=×) |(?<=\d,) (?=[-+−\d.]+\])")
+_IN_COLUMNS = ("rssi", "tx-rate", "rx-rate", "outage")  # as the template heads them
 _TRENDED: tuple[Trended, ...] = ("rssi", "tx-rate")
 
 
@@ -155,7 +156,7 @@ class _Page:
                 {
                     "location": printable(place),
                     "band": band_name(band),
-                    "effects": [effect_cell(found.get(metric), unit=False) for metric in METRICS],
+                    "effects": [effect_cell(found.get(metric), unit=False) for metric in _IN_COLUMNS],
                     "placements": f"{found['rssi'].effect.n_placements_a} / {found['rssi'].effect.n_placements_b}",
                     "one_position": found["rssi"].effect.scope == "position",
                     "hours": f"{hours(found['rssi'].effect.hours_a)} / {hours(found['rssi'].effect.hours_b)}",

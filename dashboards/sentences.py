@@ -20,6 +20,7 @@ VERDICTS = {
     "no-difference": "no difference that matters",
     "undecided": "cannot be told yet",
 }
+_UNITS = {"1/day": "a day"}
 MINUS = "−"
 _LASTED = re.compile(r"\b\d+(?:\.\d+)?(?= (?:h|min)\b)")
 MANY_LOOKS = (
@@ -91,7 +92,7 @@ def amount(effect: Effect, *, unit: bool = True) -> str:
     if effect.unit == "ratio":
         value = f"× {value}"
     elif unit:
-        value = f"{value} {effect.unit}"
+        value = f"{value} {_UNITS.get(effect.unit, effect.unit)}"
     return f"{value} {interval(effect)}"
 
 
@@ -99,7 +100,7 @@ def margin_text(effect: Effect) -> str:
     """ "1 dB", "a factor of 1.1"."""
     if effect.unit == "ratio":
         return f"a factor of {effect.margin:g}"
-    return f"{effect.margin:g} {effect.unit}"
+    return f"{effect.margin:g} {_UNITS.get(effect.unit, effect.unit)}"
 
 
 def finding(effect: Effect) -> str:
@@ -116,7 +117,7 @@ def finding(effect: Effect) -> str:
     fell = effect.estimate < 0
     if fell:  # "fell by 6.1 [5.2, 7.0]" rather than "by -6.1 [-7.0, -5.2]"
         effect = replace(effect, estimate=-effect.estimate, low=-effect.high, high=-effect.low)
-    unit = "min a day" if effect.unit == "min/day" else effect.unit
+    unit = "min a day" if effect.unit == "min/day" else _UNITS.get(effect.unit, effect.unit)
     return f"{name} {'fell' if fell else 'rose'} by {_texts(effect)[0].lstrip('+')} {unit} {interval(effect)}"
 
 

@@ -16,7 +16,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("b", metavar="vB", help="the version to judge")
     parser.add_argument("--location", metavar="L", help="this location only (else all that have both versions)")
     parser.add_argument("--band", choices=BANDS, help="this band only, in GHz")
-    parser.add_argument("--metric", choices=METRICS, help="this metric only (else all four)")
+    parser.add_argument("--metric", choices=METRICS, help="this metric only (else all that were recorded)")
     add_json_option(parser)
     add_log_option(parser)
 

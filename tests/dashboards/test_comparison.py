@@ -30,11 +30,12 @@ RSSI = Effect(
 )
 RATE = replace(RSSI, metric="tx-rate", unit="ratio", estimate=1.6, low=1.41, high=1.83, margin=1.1)
 OUTAGE = replace(RSSI, metric="outage", unit="min/day", estimate=-3.2, low=-5.4, high=-1.0, margin=0.5)
+TOLD = {"tx_packets": 900, "tx_retries": 90, "tx_failed": 1}
 
 
 def rows(*cells: tuple[str, str | None, int, bool]) -> pd.DataFrame:
     frame = pd.DataFrame(cells, columns=["location", "band", "version", "connected"])
-    return frame.assign(source_id=1, covered_s=600.0)
+    return frame.assign(source_id=1, covered_s=600.0, noise_n=0, noise_mean_dbm=0.0, **TOLD)
 
 
 BOTH = rows(
@@ -62,9 +63,18 @@ def test_every_location_and_band_that_has_both_versions_is_compared(asked):
     assert [(places, bands) for places, bands, *_ in asked] == [({"bench"}, {"5"}), ({"kiln room"}, {"5"})]
 
 
-def test_without_a_metric_all_four_are_worked_out(asked):
+def test_without_a_metric_all_that_were_recorded_are_worked_out(asked):
+    common = ["rssi", "tx-rate", "rx-rate", "outage", "drop-outs"]
     found = compare_versions(BOTH, 1, 2, location="bench")
-    assert [one.effect.metric for one in found] == ["rssi", "tx-rate", "rx-rate", "outage"]
+    assert [one.effect.metric for one in found] == [*common, "retry-share"]
+    told_by_one = BOTH.assign(noise_n=BOTH["version"] % 2, tx_retries=0, tx_failed=0)
+    found = compare_versions(told_by_one, 1, 2, location="bench")
+    assert [one.effect.metric for one in found] == [*common, "noise"]
+
+
+def test_a_metric_that_is_asked_for_is_answered_even_where_it_was_never_told(asked):
+    found = compare_versions(BOTH, 1, 2, location="bench", metrics=("noise",))
+    assert [one.effect.metric for one in found] == ["noise"]
 
 
 def test_a_band_without_a_link_in_one_version_is_not_compared(asked):
@@ -124,13 +134,21 @@ def test_location_and_band_narrow_the_question(asked):
 
 
 def test_margins_and_washout_are_the_owners(asked):
-    judged = judgement(Settings(margin_rssi_db=2.0, margin_rate_ratio=1.3, margin_outage_min_per_day=9, washout_s=600))
+    judged = judgement(
+        Settings(
+            margin_rssi_db=2.0, margin_rate_ratio=1.3, margin_outage_min_per_day=9, margin_dropouts_per_day=3,
+            margin_retry_ratio=1.5, margin_noise_db=4, washout_s=600,
+        )
+    )  # fmt: skip
+    assert judged.margins["noise"] == 4
     compare_versions(BOTH, 1, 2, location="bench", judged=judged)
     assert [(metric, margin, washout_s) for *_, metric, margin, washout_s in asked] == [
         ("rssi", 2.0, 600),
         ("tx-rate", 1.3, 600),
         ("rx-rate", 1.3, 600),
         ("outage", 9, 600),
+        ("drop-outs", 3, 600),
+        ("retry-share", 1.5, 600),
     ]
 
 

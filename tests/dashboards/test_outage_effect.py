@@ -43,6 +43,7 @@ def days_of(losses_min: dict[int, dict[float, float]], days: float = 2.0) -> pd.
                             "first_utc_ms": begin_ms,
                             "last_utc_ms": begin_ms + (595_000 if connected else 1000 * int(lost_s) - 5000),
                             "covered_s": covered_s,
+                            "n_dropouts": int(not connected),
                         }
                     )
     return pd.DataFrame(rows)

@@ -58,7 +58,7 @@ def test_the_first_section_has_a_line_per_location_and_band_of_each_change(words
 
 
 def test_an_overview_shows_the_first_other_metric_with_a_verdict_and_seldom_used_bands_last(findings):
-    rssi, tx_rate, rx_rate, outage = findings.effects
+    rssi, tx_rate, rx_rate, outage, *_ = findings.effects
     told = replace(rx_rate, effect=replace(rx_rate.effect, verdict="worse"))
     undecided = replace(tx_rate, effect=replace(tx_rate.effect, verdict="undecided"))
     seldom = replace(rssi, band="2.4", seldom_used=True)
@@ -69,7 +69,7 @@ def test_an_overview_shows_the_first_other_metric_with_a_verdict_and_seldom_used
 
 
 def test_what_two_metrics_say_alike_is_said_once_for_a_place(findings):
-    rssi, tx_rate, rx_rate, _ = findings.effects
+    rssi, tx_rate, rx_rate, *_ = findings.effects
     texts = ["v1 has only 4.7 h.", "v1 has only 4.8 h.", "v1 has only 2 h."]
     effects = [
         replace(one, effect=replace(one.effect, warnings=(text,)))
@@ -159,7 +159,7 @@ def test_names_from_the_air_stay_text(tmp_path):
 
 def test_figures_are_json_that_no_html_parser_misreads(html):
     figures = re.findall(r'(?s)<script type="application/json">(.*?)</script>', html)
-    assert len(figures) == 2 + 4 + 1 + 1  # trends, effects, outages, coverage
+    assert len(figures) == 2 + 6 + 1 + 1  # trends, effects, outages, coverage
     for figure in figures:
         assert not set("<>&") & set(figure)
         json.loads(figure)
@@ -206,7 +206,7 @@ def test_tables_hold_what_the_page_shows(findings, tmp_path):
         ("kiln room", "v2", "5"),
         ("kiln room", "v2", "2.4"),
     }
-    assert [row["metric"] for row in effects] == ["rssi", "tx-rate", "rx-rate", "outage"]
+    assert [row["metric"] for row in effects] == ["rssi", "tx-rate", "rx-rate", "outage", "drop-outs", "retry-share"]
     hours = sum(float(row[f"{kind.replace(' ', '_')}_h"]) for row in coverage for kind in KINDS)
     assert hours == pytest.approx(48, abs=0.05)
     assert sum(float(row["suspended_h"]) for row in coverage) == pytest.approx(2, abs=0.05)
