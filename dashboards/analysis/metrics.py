@@ -36,7 +36,7 @@ class Metric:
         return 1.0 if self.unit == "ratio" else 0.0
 
 
-# Intervals of stays as short as this still hold (family m4 of tests/bench/effect_coverage.py), and are wide.
+# Intervals of stays as short as this still hold (family m4 of tests/bench/verdict), and are wide.
 LEVEL_S = 60.0
 OUTAGE_S = 6 * 3600.0  # outages are rare: of less time nothing is learnt but that there was hardly any
 METRICS = {

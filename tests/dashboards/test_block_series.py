@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from dashboards.analysis.block_series import MOST_BLOCKS, after_washout, number_stays, series_from_blocks
-from tests.bench.effect_coverage import EPOCH_UTC_MS, FAMILIES, Family, cut, simulate
+from tests.bench.verdict.worlds import EPOCH_UTC_MS, FAMILIES, Family, cut, simulate
 
 
 def series_of(blocks: pd.DataFrame):

@@ -9,7 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dashboards.analysis.effect import estimate_effect
-from tests.bench.effect_coverage import EPOCH_UTC_MS, FAMILIES, Family, cut, simulate, tally
+from tests.bench.verdict.coverage import tally
+from tests.bench.verdict.worlds import EPOCH_UTC_MS, FAMILIES, Family, cut, simulate
 
 STEP_S = 10.0
 

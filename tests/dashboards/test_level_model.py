@@ -10,7 +10,7 @@ from scipy import stats
 
 from dashboards.analysis.block_series import BlockSeries, number_stays, series_from_blocks
 from dashboards.analysis.level_model import LevelModel, MemoryBank, average_covariance, rounding_bias_variance
-from tests.bench.effect_coverage import FAMILIES, simulate
+from tests.bench.verdict.worlds import FAMILIES, simulate
 
 THETA = np.array([0.7, 1.4, -0.8, 0.2, 0.6, 1.5, -0.1])
 

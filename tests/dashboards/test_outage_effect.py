@@ -9,7 +9,7 @@ import pytest
 from dashboards.analysis.block_series import number_stays
 from dashboards.analysis.effect import estimate_effect
 from dashboards.analysis.outage_effect import OutageRecord, apart_from_changes, outage_difference, outage_record
-from tests.bench.effect_coverage import EPOCH_UTC_MS
+from tests.bench.verdict.worlds import EPOCH_UTC_MS
 
 DAY_S = 86_400
 

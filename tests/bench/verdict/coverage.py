@@ -1,0 +1,182 @@
+"""How often the 95 % interval of an effect holds the truth, and how wide it is, beside the fair oracle's."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from itertools import chain
+
+import numpy as np
+import pandas as pd
+
+from dashboards.analysis.effect import Effect, estimate_effect
+from tests.bench.verdict import oracle
+from tests.bench.verdict.oracle import Told
+from tests.bench.verdict.parts import Wanted, clearly_more, head, line, over, share
+from tests.bench.verdict.worlds import FAMILIES, Family, World, draw, simulate
+
+EFFECTS_DB = (0.0, 1.0, 3.0, 10.0, -6.0)  # planted by turns
+WASHOUTS_S = (0.0, 120.0)  # as in the study, and as by default
+QUICK_FAMILIES, QUICK_WORLDS = ("h2", "d1", "abab12", "many", "hop"), 12
+
+
+@dataclass(frozen=True)
+class Seen:
+    """One effect of one world, with what the oracle says of the same blocks."""
+
+    washout_s: float
+    scope: str
+    truth: float
+    low: float
+    high: float
+    verdict: str
+    oracle: Told
+    seconds: float  # of processor time
+
+    @property
+    def held(self) -> bool:
+        return self.low <= self.truth <= self.high
+
+    @property
+    def half_width(self) -> float:
+        return (self.high - self.low) / 2
+
+    @property
+    def false_finding(self) -> bool:
+        return self.verdict in ("better", "worse")
+
+
+def effect_of(blocks: pd.DataFrame, washout_s: float) -> tuple[Effect, float, float, float]:
+    """The effect, its interval (all numbers where there is too little for one), and the processor time it took."""
+    began_s = time.process_time()
+    effect = estimate_effect(blocks, 1, 2, "rssi", washout_s=washout_s)
+    took_s = time.process_time() - began_s
+    low, high = (-np.inf, np.inf) if effect.low is None or effect.high is None else (effect.low, effect.high)
+    return effect, low, high, took_s
+
+
+def look_at(family: Family, seed: int, number: int, washouts_s: tuple[float, ...] = WASHOUTS_S) -> list[Seen]:
+    """One world: every washout, and every scope that it allows."""
+    truth = EFFECTS_DB[number % len(EFFECTS_DB)]
+    world = draw(family, truth, np.random.default_rng([seed, number]))
+    asked = [("position", world.blocks, truth)]
+    if family.placement_every:
+        asked = [("location", world.blocks, truth), ("position", *world.at_first_placement)]
+    heard = _all_heard(family, seed, number, world)
+    return [
+        _seen(family, scope, blocks, effect_db, washout_s, blocks if heard is None else heard)
+        for scope, blocks, effect_db in asked
+        for washout_s in washouts_s
+    ]
+
+
+def _seen(
+    family: Family, scope: str, blocks: pd.DataFrame, truth: float, washout_s: float, for_oracle: pd.DataFrame
+) -> Seen:
+    effect, low, high, took_s = effect_of(blocks, washout_s)
+    told = oracle.ask(family, for_oracle, washout_s=washout_s, scope=scope)
+    return Seen(washout_s, scope, truth, low, high, effect.verdict, told, took_s)
+
+
+def _all_heard(family: Family, seed: int, number: int, world: World) -> pd.DataFrame | None:
+    """Of a weak link, the same world with nothing withheld: what the oracle is asked on."""
+    if np.isneginf(family.heard_above_dbm):
+        return None
+    whole = replace(family, heard_above_dbm=-np.inf)
+    return simulate(whole, world.effect_db, np.random.default_rng([seed, number]))
+
+
+@dataclass(frozen=True)
+class Tally:
+    """What one family showed with one washout and scope."""
+
+    worlds: int
+    held: float
+    half_width: float
+    wrong: float  # better or worse where nothing was planted
+    seconds: float  # of processor time per effect
+
+
+def tally(family: Family, worlds: int, seed: int, washout_s: float) -> Tally:
+    seen = [look_at(family, seed, number, (washout_s,))[0] for number in range(worlds)]
+    nulls = [one.false_finding for one in seen if one.truth == 0]
+    return Tally(
+        worlds,
+        float(np.mean([one.held for one in seen])),
+        float(np.median([one.half_width for one in seen])),
+        float(np.mean(nulls)),
+        float(np.mean([one.seconds for one in seen])),
+    )
+
+
+def run(wanted: Wanted) -> list[str]:
+    """Print the table. Returns what is clearly missed."""
+    names = wanted.families or (QUICK_FAMILIES if wanted.quick else tuple(FAMILIES))
+    worlds, washouts_s = (QUICK_WORLDS, WASHOUTS_S[1:]) if wanted.quick else (wanted.worlds, WASHOUTS_S)
+    head(
+        *("family", "scope", "worlds", "held, washout 0", "held, 120 s", "the oracle's held"),
+        *("half width, washout 0", "study", "oracle", "study's oracle", "half width, 120 s", "oracle, 120 s"),
+        *("false finding", "CPU s"),
+    )
+    everything: list[Seen] = []
+    independent: list[Seen] = []  # one of each world
+    for name in names:
+        asked = [(FAMILIES[name], wanted.seed, number, washouts_s) for number in range(worlds)]
+        by_world = over(wanted.jobs, look_at, asked, name)
+        seen = list(chain.from_iterable(by_world))
+        everything += seen
+        independent += [each[len(washouts_s) - 1] for each in by_world]
+        for scope in dict.fromkeys(one.scope for one in seen):
+            _row(name, FAMILIES[name], [one for one in seen if one.scope == scope])
+    line("all", "", "", *_held(everything), *[None] * 6, _false_findings(everything), _seconds(everything))
+    if "weak" in names:
+        print(_OF_WEAK)
+    misses = [not one.held for one in independent]
+    if clearly_more(sum(misses), len(misses), 0.05):
+        return [f"intervals of 95 % missed the truth in {sum(misses)} of {len(misses)} worlds"]
+    return []
+
+
+_OF_WEAK = (
+    "\nOf a weak link only the readings that come through are known (from -87 dBm up, about a level of -84): a level "
+    "that falls by 6 dB is hardly ever read, and what is read is its best moments. No interval over the readings that "
+    "came holds that truth; the oracle is asked on the readings that did not come, too."
+)
+
+
+def _row(name: str, family: Family, seen: list[Seen]) -> None:
+    here = family if not family.placement_every or seen[0].scope == "location" else Family(())
+    plain, washed = ([one for one in seen if one.washout_s == washout_s] for washout_s in WASHOUTS_S)
+    line(
+        name,
+        seen[0].scope,
+        len(washed),
+        *_held(seen),
+        _median(one.half_width for one in plain),
+        here.study_half_width,
+        _median(one.oracle.half_width for one in plain),
+        here.study_oracle,
+        _median(one.half_width for one in washed),
+        _median(one.oracle.half_width for one in washed),
+        _false_findings(seen),
+        _seconds(seen),
+    )
+
+
+def _held(seen: list[Seen]) -> list[str]:
+    shares = [share(one.held for one in seen if one.washout_s == washout_s) for washout_s in WASHOUTS_S]
+    return [*shares, share(one.oracle.holds(one.truth) for one in seen if one.washout_s > 0)]
+
+
+def _false_findings(seen: list[Seen]) -> str:
+    return share(one.false_finding for one in seen if one.truth == 0 and one.washout_s > 0)
+
+
+def _seconds(seen: list[Seen]) -> float:
+    return float(np.mean([one.seconds for one in seen]))
+
+
+def _median(widths: Iterable[float]) -> float | None:
+    listed = list(widths)
+    return float(np.median(listed)) if listed else None
