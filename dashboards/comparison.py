@@ -12,6 +12,7 @@ import pandas as pd
 
 from dashboards.analysis import metrics as all_metrics
 from dashboards.analysis.effect import Effect, estimate_effect
+from dashboards.analysis.metric_columns import is_told
 from dashboards.frames import rows_of
 from logger.errors import LogError
 from logger.log import OWN_SOURCE
@@ -90,7 +91,8 @@ def compare_versions(
     judged: Judgement = PLAIN_JUDGEMENT,
     settings: Mapping[int, RouterSettings] | None = None,
 ) -> list[LocatedEffect]:
-    """Effects of ``b`` against ``a``, by location, band and metric; empty where no location has both.
+    """Effects of ``b`` against ``a``, by location, band and metric; empty where no location has both. Of several
+    metrics, one that few drivers tell is left out where neither version has it.
 
     ``blocks`` as load_blocks gives them. A band counts at a location where both versions have a linked
     block in it: a band that one version never used there has nothing to be compared with. ``settings`` of the
@@ -100,12 +102,17 @@ def compare_versions(
     for place, its_band, part in _parts_with_both(blocks, a, b, location, band):
         chosen = _chosen_by_itself(blocks[blocks["location"] == place], its_band, a, b)
         planned = _radio_planned(known.get(a, {}), known.get(b, {}), its_band)
-        for metric in metrics:
+        for metric in _to_judge(part, a, b, metrics):
             effect = estimate_effect(part, a, b, metric, radio_planned=planned, **_how(metric, judged))
             if chosen:  # an interval from moments that the laptop picked says nothing about the band
-                effect = replace(effect, verdict="undecided", warnings=(*chosen, *effect.warnings))
+                effect = replace(effect, verdict="undecided", needed=(), warnings=(*chosen, *effect.warnings))
             found.append(LocatedEffect(a, b, place, its_band, effect, bool(chosen)))
     return found
+
+
+def _to_judge(part: pd.DataFrame, a: int, b: int, metrics: tuple[str, ...]) -> tuple[str, ...]:
+    of_both = part[part["version"].isin((a, b))]
+    return tuple(name for name in metrics if metrics == (name,) or is_told(of_both, all_metrics.METRICS[name]))
 
 
 def _how(metric: str, judged: Judgement) -> dict[str, Any]:
@@ -237,6 +244,9 @@ def _effect_json(located: LocatedEffect) -> dict[str, object]:
         "estimate": _number(effect.estimate),
         "low": _number(effect.low),
         "high": _number(effect.high),
+        "anytime_low": _number(effect.anytime_low),
+        "anytime_high": _number(effect.anytime_high),
+        "open": effect.open,
         "confidence": effect.confidence,
         "verdict": effect.verdict,
         "margin": _number(effect.margin),
@@ -245,6 +255,7 @@ def _effect_json(located: LocatedEffect) -> dict[str, object]:
         "hours_a": _number(effect.hours_a),
         "hours_b": _number(effect.hours_b),
         "scope": effect.scope,
+        "needed": list(effect.needed),
         "warnings": list(effect.warnings),
     }
 

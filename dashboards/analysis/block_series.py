@@ -34,6 +34,7 @@ class BlockSeries:
     length_s: np.ndarray  # of the stretch that evenly spread samples would have averaged
     mean: np.ndarray
     n_samples: np.ndarray
+    version: np.ndarray  # numbers
     is_b: np.ndarray  # bool
     placement: np.ndarray  # codes from 0
     source: np.ndarray  # codes from 0
@@ -110,8 +111,8 @@ def latest_stays(blocks: pd.DataFrame, most: int) -> tuple[pd.DataFrame, int]:
     return blocks[~blocks["stay"].isin(started.index[:left_out])], left_out
 
 
-def series_from_blocks(blocks: pd.DataFrame, value: str, count: str, histogram: str, b: int) -> BlockSeries:
-    """The series of column ``value`` (weights ``count``) of blocks that have a stay; ``b`` is version B."""
+def series_from_blocks(blocks: pd.DataFrame, value: str, count: str, histogram: str, b: int | None) -> BlockSeries:
+    """The series of column ``value`` (weights ``count``) of blocks that have a stay; ``b`` is version B, if any."""
     if not np.isfinite(blocks.loc[blocks[count] > 0, value]).all():
         raise ValueError(f"{value} is not a number in a block that counts samples")
     rows = _one_row_per_stretch(blocks[blocks[count] > 0], value, count)
@@ -129,6 +130,7 @@ def series_from_blocks(blocks: pd.DataFrame, value: str, count: str, histogram: 
         length_s=_lengths(rows, mid_s, n, source),
         mean=rows[value].to_numpy(float),
         n_samples=n,
+        version=rows["version"].to_numpy(),
         is_b=rows["version"].to_numpy() == b,
         placement=np.unique(rows["placement_id"].to_numpy(), return_inverse=True)[1],
         source=source,

@@ -64,16 +64,6 @@ def about_placements(arms: Arms) -> list[str]:
     ]
 
 
-def what_would_tell(arms: Arms) -> list[str]:
-    """Of versions that cannot be told apart yet: what to do, where ``about_time`` does not say it."""
-    a, b = arms
-    if not _share_a_placement(arms):
-        return [f"Measuring both v{a} and v{b} at one placement would tell; waiting alone does not."]
-    if len(versions_in_order(arms)) > 2:
-        return [f"Going back to v{a} and again to v{b} once more would tell; waiting alone seldom does."]
-    return []
-
-
 def _share_a_placement(arms: Arms) -> bool:
     one, other = (set(arm["placement_id"]) for arm in arms.values())
     return bool(one & other)

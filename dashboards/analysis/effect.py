@@ -6,11 +6,13 @@ Levels and rates are judged by a Gaussian process over block means whose scales 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
+from dashboards.analysis.anytime import widened
 from dashboards.analysis.block_series import (
     BlockSeries,
     after_washout,
@@ -28,13 +30,14 @@ from dashboards.analysis.cautions import (
     enough,
     hours_of,
     what_is_lacking,
-    what_would_tell,
 )
 from dashboards.analysis.histograms import histogram_of
-from dashboards.analysis.integration import integrate, mixture_quantiles, mode_and_spread
-from dashboards.analysis.level_model import LevelModel
+from dashboards.analysis.level_effect import judge_level
+from dashboards.analysis.metric_columns import joined, with_columns
 from dashboards.analysis.metrics import METRICS, Metric
-from dashboards.analysis.outage_effect import apart_from_changes, outage_difference, outage_record
+from dashboards.analysis.needed import Undecided, what_would_decide
+from dashboards.analysis.outage_effect import apart_from_changes, dropout_difference, outage_difference, outage_record
+from dashboards.analysis.outlook import information_share, stays_of
 from dashboards.analysis.radio import choose_radios, parted_by_chance
 
 MOST_STAYS = 400  # the cost grows with their cube
@@ -50,7 +53,11 @@ OUTAGE_METHOD = "Episodes of outage as an over-dispersed Poisson process with Je
 class Effect:
     """What version B did against A. ``estimate``, ``low`` and ``high`` are B - A (dB, min/day) or B / A
     (ratio); None where there is too little to tell. ``scope`` "position" claims about the one placement
-    that both versions share, "location" about a new placement of the laptop there."""
+    that both versions share, "location" about a new placement of the laptop there.
+
+    ``low`` and ``high`` are of a single look; ``anytime_low`` and ``anytime_high`` hold however often one looks
+    (see anytime). ``open``: the last period of the two versions is still open, so the verdict comes from the latter.
+    ``needed``: sentences on what an undecided trial still needs."""
 
     metric: str
     unit: str
@@ -67,6 +74,10 @@ class Effect:
     scope: str
     method: str
     warnings: tuple[str, ...]
+    anytime_low: float | None = None
+    anytime_high: float | None = None
+    open: bool = False
+    needed: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -80,6 +91,8 @@ class _Answer:
     low: float | None = None
     high: float | None = None
     confounded: bool = False  # with something that is not the version: no verdict, whatever the interval
+    share: float = 1.0  # of the planned information
+    outlook: Callable[[float, bool], str] | None = None  # margin in the column's unit, open -> what is still needed
 
 
 def estimate_effect(
@@ -117,15 +130,22 @@ def estimate_effect(
         if not (blocks["version"] == version).any():
             raise ValueError(f"v{version} has no blocks here")
     stays = number_stays(blocks)
-    if metric == "outage":
+    if not how.name:
         answer = _outage_answer(stays, a, b, how, washout_s, confidence, seed)
     else:
         answer = _level_answer(stays, a, b, how, washout_s, confidence, radio_planned, seed)
-    estimate, low, high = (
-        x if x is None or how.unit != "ratio" else float(2.0**x) for x in (answer.estimate, answer.low, answer.high)
+    is_open = _is_open(answer.used)
+    single = anytime = (answer.low, answer.high)
+    if answer.estimate is not None and answer.low is not None and answer.high is not None:
+        anytime = widened(answer.estimate, answer.low, answer.high, answer.share)
+    estimate, low, high, anytime_low, anytime_high = (
+        x if x is None or how.unit != "ratio" else float(2.0**x) for x in (answer.estimate, *single, *anytime)
     )
-    verdict = "undecided" if answer.confounded else _verdict(low, high, margin, how)
-    undecided_yet = verdict == "undecided" and low is not None and not answer.confounded
+    decided_by = (anytime_low, anytime_high) if is_open else (low, high)
+    verdict = "undecided" if answer.confounded else _verdict(*decided_by, margin, how)
+    needed = []
+    if verdict == "undecided" and answer.outlook is not None and not answer.confounded:
+        needed.append(answer.outlook(float(np.log2(margin)) if how.unit == "ratio" else margin, is_open))
     return Effect(
         metric=metric,
         unit=how.unit,
@@ -141,7 +161,11 @@ def estimate_effect(
         hours_b=hours_of(answer.used[b]),
         scope=_scope(answer.used),
         method=answer.method,
-        warnings=(*answer.warnings, *(what_would_tell(answer.used) if undecided_yet else ())),
+        warnings=tuple(answer.warnings),
+        anytime_low=anytime_low,
+        anytime_high=anytime_high,
+        open=is_open,
+        needed=tuple(needed),
     )
 
 
@@ -160,10 +184,12 @@ def _level_answer(
     seed: int,
 ) -> _Answer:
     count, histogram = f"{how.name}_n", f"{how.name}_histogram"
+    stays = with_columns(stays, how)
     arms = _arms(after_washout(stays, washout_s), a, b)
     told = {version: arm[arm[count] > 0] for version, arm in arms.items()}
     radios = choose_radios(told, lambda arm: enough(arm, how), planned=radio_planned)
     used = {version: told[version].iloc[:0] if own is None else own.blocks for version, own in radios.items()}
+    used = joined(used, how)
     lacking = what_is_lacking(used, _arms(stays[stays[count] > 0], a, b), how)
     warnings = lacking + about_radios(radios, planned=radio_planned)
     if any(arm.empty for arm in used.values()):
@@ -176,12 +202,32 @@ def _level_answer(
         return _Answer(used, LEVEL_METHOD, warnings, _difference_of_means(series))
     quantum = _quantum(together[histogram], how.quantum)
     warnings += about_placements(used) + about_time(used)
-    if how.unit == "dB":
+    if how.name == "rssi":
         warnings += about_level(series, used, arms, quantum)
-    numbers = _integrated(series, how.per_db, quantum, _scope(used) == "location", confidence, seed)
+    of_location = _scope(used) == "location"
+    series, quantum = series.scaled(1 / how.per_db), quantum / how.per_db
+    found = judge_level(series, quantum=quantum, of_location=of_location, seed=seed)
+    low, high = found.interval(confidence)
+    timetable = stays_of(together, b)
+
+    def outlook(margin: float, is_open: bool) -> str:
+        undecided = Undecided(
+            (a, b), found.noise, timetable, found.estimate, (high - low) / 2, margin / how.per_db, washout_s, is_open
+        )
+        return what_would_decide(undecided)
+
     one, other = (own for own in radios.values() if own is not None)
-    confounded = not radio_planned and parted_by_chance(one, other)
-    return _Answer(used, LEVEL_METHOD, warnings, *numbers, confounded=confounded)
+    return _Answer(
+        used,
+        LEVEL_METHOD,
+        warnings,
+        estimate=found.estimate * how.per_db,
+        low=low * how.per_db,
+        high=high * how.per_db,
+        confounded=not radio_planned and parted_by_chance(one, other),
+        share=information_share(found.noise, timetable, washout_s=washout_s),
+        outlook=outlook,
+    )
 
 
 def _outage_answer(
@@ -194,33 +240,23 @@ def _outage_answer(
     if not all(enough(arm, how) for arm in arms.values()):
         return _Answer(arms, OUTAGE_METHOD, warnings)
     warnings += about_placements(arms) + about_time(arms)
-    numbers = outage_difference(outage_record(arms[a]), outage_record(arms[b]), confidence, seed)
+    difference = dropout_difference if how.unit == "1/day" else outage_difference
+    numbers = difference(outage_record(arms[a]), outage_record(arms[b]), confidence, seed)
     return _Answer(arms, OUTAGE_METHOD, warnings, *numbers)
-
-
-def _integrated(
-    series: BlockSeries, per_db: float, quantum: float, several_placements: bool, confidence: float, seed: int
-) -> tuple[float, float, float]:
-    """Estimate and interval of B - A in the column's unit, the noise's scales integrated out."""
-    model = LevelModel(series.scaled(1 / per_db), quantum=quantum / per_db, several_placements=several_placements)
-    mode, spread = mode_and_spread(model.log_density_and_gradient, model.start, model.prior_sd)
-    contrasts: list[tuple[float, float]] = []
-
-    def log_density(theta: np.ndarray) -> float:
-        contrast = model.contrast(theta)
-        contrasts.append((contrast.beta, contrast.variance))
-        return contrast.log_density
-
-    weights = integrate(log_density, mode, spread, seed).weights
-    means, variances = np.array(contrasts).T
-    tail = (1 - confidence) / 2
-    low, high = mixture_quantiles(means, variances, weights, (tail, 1 - tail))
-    return float(weights @ means) * per_db, low * per_db, high * per_db
 
 
 def _difference_of_means(series: BlockSeries) -> float:
     a, b = (np.average(series.mean[arm], weights=series.n_samples[arm]) for arm in (~series.is_b, series.is_b))
     return float(b - a)
+
+
+def _is_open(used: Arms) -> bool:
+    """Whether the last period of the two versions goes on."""
+    together = pd.concat(list(used.values()))
+    if together.empty:
+        return False
+    latest = int(together["started_at_utc_ms"].to_numpy().argmax())
+    return bool(np.isnan(together["stay_ended_at_utc_ms"].to_numpy(float)[latest]))
 
 
 def _scope(used: Arms) -> str:

@@ -51,7 +51,8 @@ LEAST_SD = 0.01  # keeps the covariance definite where nothing varies
 
 @dataclass(frozen=True)
 class Contrast:
-    """beta given one theta: its estimate and variance, and the log posterior density of theta."""
+    """beta given one theta: its estimate and variance, and the log posterior density of theta. Of a series without
+    version B they are of no meaning."""
 
     log_density: float
     beta: float
@@ -71,7 +72,7 @@ class LevelModel:
         self._quantum = quantum
         self._several_placements = several_placements
         self._y = series.mean - series.mean.mean()
-        self._X = np.column_stack([np.ones_like(self._y), series.is_b.astype(float)])
+        self._X = _design(series)
         longest_s = max(series.covered_s, 2 * FASTEST_S)
         self._mid_log_tau = 0.5 * np.log(FASTEST_S * longest_s)
         self._half_log_tau = 0.5 * np.log(longest_s / FASTEST_S)
@@ -113,20 +114,32 @@ class LevelModel:
         """beta = B - A, dB. With several placements the variance is that of a new placement's beta."""
         factor, log_det = _cholesky(self.covariance(theta))
         white, _ = lapack.dtrtrs(factor, np.column_stack([self._X, self._y]), lower=0, trans=1)
-        x, y = white[:, :2], white[:, 2]
+        x, y = white[:, :-1], white[:, -1]
         information = x.T @ x
         spread = np.linalg.inv(information)
         beta = spread @ (x.T @ y)
         rest = y - x @ beta
-        variance = spread[1, 1] + (theta[7] ** 2 if self._several_placements else 0.0)
         log_density = -0.5 * (log_det - np.log(np.linalg.det(spread)) + rest @ rest)
-        return Contrast(float(log_density) + self._log_prior(theta)[0], float(beta[1]), float(variance))
+        variance = spread[-1, -1] + (theta[7] ** 2 if self._several_placements else 0.0)
+        return Contrast(float(log_density) + self._log_prior(theta)[0], float(beta[-1]), float(variance))
+
+    def timeless(self, thetas: np.ndarray) -> np.ndarray:
+        """``thetas`` (k, 7 or 8) with ln tau in place of z, which another series would scale otherwise."""
+        scales = thetas.copy()
+        scales[:, [2, 6]] = self._mid_log_tau + self._half_log_tau * thetas[:, [2, 6]]
+        return scales
+
+    def theta_of(self, scales: np.ndarray) -> np.ndarray:
+        """The theta of this series that has the ``scales`` (7 or 8,) of another one."""
+        theta = scales.copy()
+        theta[[2, 6]] = (scales[[2, 6]] - self._mid_log_tau) / self._half_log_tau
+        return theta
 
     def log_density_and_gradient(self, theta: np.ndarray) -> tuple[float, np.ndarray]:
         """Of theta's posterior, up to a constant."""
         factor, log_det = _cholesky(self.covariance(theta))
         solved, _ = lapack.dpotrs(factor, np.column_stack([self._X, self._y]), lower=0)
-        inverse_x, inverse_y = solved[:, :2], solved[:, 2]
+        inverse_x, inverse_y = solved[:, :-1], solved[:, -1]
         information = self._X.T @ inverse_x
         alpha = inverse_y - inverse_x @ np.linalg.solve(information, self._X.T @ inverse_y)
         # d log likelihood = 1/2 tr((alpha alpha' - P) dK), P the projection that leaves out mu and beta.
@@ -279,6 +292,13 @@ def rounding_bias_variance(spread: np.ndarray, quantum: float) -> np.ndarray:
     terms = np.exp(-4 * np.pi**2 * k**2 * variance / quantum**2) / k**2
     total: np.ndarray = terms.sum(axis=0)
     return quantum**2 / (2 * np.pi**2) * total
+
+
+def _design(series: BlockSeries) -> np.ndarray:
+    """Columns of what is known to differ: the level of every version, and in the last one what B has more than A."""
+    others = np.unique(series.version[~series.is_b])[1:]
+    columns = [np.ones(len(series.mean)), *(series.version == other for other in others)]
+    return np.column_stack([*columns, series.is_b] if series.is_b.any() else columns).astype(float)
 
 
 def _cholesky(covariance: np.ndarray) -> tuple[np.ndarray, float]:

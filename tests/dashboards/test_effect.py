@@ -100,10 +100,26 @@ def test_switching_back_and_forth_tells_more_than_one_change():
 def test_what_cannot_be_told_yet_comes_with_what_would_tell():
     moved = estimate_effect(still_link(-70, -68, placements=(0, 1)), 1, 2, "rssi")
     assert moved.verdict == "undecided"
-    assert moved.warnings[-1] == "Measuring both v1 and v2 at one placement would tell; waiting alone does not."
+    assert moved.needed[0].startswith(("Measuring v1 and v2 for a day each at", "Not even measuring v1 and v2"))
     noisy = estimate_effect(still_link(-70, -68.9, -69.5, -69.3, hours=0.1), 1, 2, "rssi")
     assert noisy.verdict == "undecided"
-    assert noisy.warnings[-1].startswith("Going back to v1 and again to v2 once more would tell")
+    assert noisy.needed[0].startswith("Going back to v1 for a day and to v2 for another would tell")
+    assert estimate_effect(still_link(-70, -50), 1, 2, "rssi").needed == ()
+
+
+def test_a_running_trial_is_judged_by_an_interval_that_holds_at_every_look():
+    finished = simulate(FAMILIES["h2"], 2.5, np.random.default_rng([3, 1]))
+    ended_ms = finished["period_ended_at_utc_ms"].astype(float)
+    running = finished.assign(period_ended_at_utc_ms=ended_ms.where(finished["version"] == 1))
+    one, other = (estimate_effect(blocks, 1, 2, "rssi") for blocks in (finished, running))
+    assert (one.open, other.open) == (False, True)
+    assert (one.low, one.high, one.anytime_low) == (other.low, other.high, other.anytime_low)
+    assert other.anytime_low < other.low
+    assert other.anytime_high > other.high
+    nearer = [estimate_effect(blocks.assign(rssi_mean_dbm=blocks["rssi_mean_dbm"] - (blocks["version"] == 2) *
+              (one.low + other.anytime_low) / 2), 1, 2, "rssi") for blocks in (finished, running)]  # fmt: skip
+    assert [effect.verdict for effect in nearer] == ["better", "undecided"]
+    assert nearer[1].needed
 
 
 def test_a_difference_inside_the_margin_is_no_difference_even_where_it_is_certain():

@@ -110,6 +110,7 @@ def test_two_stays_without_noise_differ_by_the_restart_and_nothing_else():
         length_s=np.full(2 * n, 590.0),
         mean=np.zeros(2 * n),
         n_samples=np.full(2 * n, 1e9),
+        version=1 + (np.arange(2 * n) >= n),
         is_b=np.arange(2 * n) >= n,
         placement=np.zeros(2 * n, int),
         source=np.zeros(2 * n, int),

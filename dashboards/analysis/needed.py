@@ -1,0 +1,109 @@
+"""What an undecided trial still needs, as a sentence: hours, turns, or the word that no waiting will do."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+from dashboards.analysis.anytime import widening
+from dashboards.analysis.level_effect import Noise
+from dashboards.analysis.outlook import DAY_S, Stay, half_width, planned_timetable, turns
+
+HOUR_S = 3600.0
+HOURS_MORE = (3.0, 6.0, 12.0, 24.0, 48.0, 96.0, 168.0)
+TURN_S = DAY_S  # whole days, so that the day's cycle is the same in every turn
+TURNS_MORE = (2, 4, 8)
+
+
+@dataclass(frozen=True)
+class Undecided:
+    """An interval that decides nothing yet, in the noise's dB, and the trial that it came from. ``margin`` > 0.
+    ``running``: its last stay is still open, and it is judged by the anytime interval."""
+
+    versions: tuple[int, int]  # A, B
+    noise: Noise
+    stays: Sequence[Stay]
+    estimate: float
+    half_width: float  # of a single look
+    margin: float
+    washout_s: float
+    running: bool
+
+
+def what_would_decide(trial: Undecided) -> str:
+    """The least that would bring a verdict if the effect is what it looks like now."""
+    least = _wanted_half_width(trial.estimate, trial.margin)
+    planned = planned_timetable(trial.stays)
+    at_plan = half_width(trial.noise, planned, washout_s=trial.washout_s)
+    now = half_width(trial.noise, trial.stays, washout_s=trial.washout_s)
+
+    def expected(stays: Sequence[Stay]) -> float:
+        """The half width to come, the model's scaled to the one that was found."""
+        ahead = half_width(trial.noise, stays, washout_s=trial.washout_s)
+        looks = widening((at_plan / ahead) ** 2) if trial.running else 1.0
+        return trial.half_width * ahead / now * looks
+
+    if trial.running:
+        last = trial.stays[-1]
+        longer = _first(HOURS_MORE, lambda h: expected([*trial.stays[:-1], _lengthened(last, h)]) <= least)
+        if longer is not None:
+            return f"About {_said(longer)} more of v{trial.versions[last.is_b]} would tell, if {_as_it_looks(trial)}."
+    found = float("inf")
+    for n in TURNS_MORE:
+        found = expected([*trial.stays, *_more(trial, n)])
+        if found <= least:
+            return f"{_going_on(trial, n)} would tell, if {_as_it_looks(trial)}; waiting alone does not."
+    return (
+        f"Not even {_going_on(trial, TURNS_MORE[-1]).lower()} would tell, if {_as_it_looks(trial)}: what is there, if "
+        "anything, is less than this spot can show."
+    )
+
+
+def _more(trial: Undecided, n: int) -> list[Stay]:
+    """``n`` more stays of a day; where the claim is about the location, both versions at one new placement after the
+    other."""
+    last = trial.stays[-1]
+    following = turns(last, TURN_S, last.ends_s + n * TURN_S)
+    if not trial.noise.of_location:
+        return following
+    new = max(stay.placement for stay in trial.stays) + 1
+    return [replace(stay, placement=new + k // 2) for k, stay in enumerate(following)]
+
+
+def _wanted_half_width(estimate: float, margin: float) -> float:
+    """Off zero for a difference; within the margin for none."""
+    return max(abs(estimate), margin - abs(estimate))
+
+
+def _first(steps: Sequence[float], enough: Callable[[float], bool]) -> float | None:
+    """The least step that is enough, bisected: more is never worse."""
+    low, high = 0, len(steps) - 1
+    if not enough(steps[high]):
+        return None
+    while low < high:
+        middle = (low + high) // 2
+        low, high = (low, middle) if enough(steps[middle]) else (middle + 1, high)
+    return steps[low]
+
+
+def _lengthened(stay: Stay, hours: float) -> Stay:
+    return replace(stay, lasts_s=stay.lasts_s + hours * HOUR_S)
+
+
+def _going_on(trial: Undecided, n: int) -> str:
+    last = trial.stays[-1].is_b
+    other, same = (f"v{trial.versions[which]}" for which in (not last, last))
+    if trial.noise.of_location:
+        placements = "one more placement" if n == 2 else f"{n // 2} more placements"
+        return f"Measuring {other} and {same} for a day each at {placements}"
+    times = {2: "", 4: ", twice over,", 8: ", four times over,"}[n]
+    return f"Going back to {other} for a day and to {same} for another{times}"
+
+
+def _as_it_looks(trial: Undecided) -> str:
+    differs = abs(trial.estimate) >= trial.margin - abs(trial.estimate)
+    return "the effect is what it looks like now" if differs else "there is as little of an effect as it looks like now"
+
+
+def _said(hours: float) -> str:
+    return f"{hours:.0f} h" if hours < 48 else f"{hours / 24:.0f} days"

@@ -1,0 +1,208 @@
+"""How wide an effect's interval will be on a timetable, from what a link's own record says of its noise.
+
+The variance of an effect needs no data beyond the noise: the level model is set up over the blocks that the
+timetable would give. What is asked of it: the share of information had so far (for the anytime interval), what an
+undecided trial still needs, and which order of stays sees a difference of D dB (the plan).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+import pandas as pd
+
+from dashboards.analysis.block_series import (
+    FINEST_BLOCK_S,
+    BlockSeries,
+    latest_stays,
+    number_stays,
+    series_from_blocks,
+)
+from dashboards.analysis.integration import mixture_quantiles
+from dashboards.analysis.level_effect import Noise, judge_level
+from dashboards.analysis.level_model import LevelModel
+from dashboards.analysis.metrics import METRICS
+
+DAY_S = 86_400.0
+PLANNED_S = 7 * DAY_S  # a trial is planned for a week from its first change, going on as it began
+MOST_BLOCKS = 110  # of a timetable
+MOST_STAYS = 40
+COARSE_PARTS = 40
+NOISE_DRAWS = 8
+
+
+@dataclass(frozen=True)
+class Stay:
+    """An unbroken stretch of one version at one placement. ``starts_s`` counts from some local midnight. Stays of one
+    ``source`` follow each other; those of two may lie side by side."""
+
+    is_b: bool
+    starts_s: float
+    lasts_s: float
+    placement: int = 0
+    source: int = 0
+
+    @property
+    def ends_s(self) -> float:
+        return self.starts_s + self.lasts_s
+
+
+def half_width(noise: Noise, stays: Sequence[Stay], *, washout_s: float = 120.0, confidence: float = 0.95) -> float:
+    """The half width, in the noise's dB, that the effect's interval is expected to have; inf where a version is
+    missing. With ``noise.of_location`` that of a new placement."""
+    if len({stay.is_b for stay in stays}) < 2:
+        return float("inf")
+    series = timetable_series(stays, noise, washout_s)
+    model = LevelModel(series, quantum=noise.quantum, several_placements=noise.of_location)
+    variances = np.array([model.contrast(model.theta_of(scales)).variance for scales in noise.scales])
+    even = np.full(len(variances), 1 / len(variances))
+    return mixture_quantiles(np.zeros(len(variances)), variances, even, (0.5 + confidence / 2,))[0]
+
+
+def information_share(noise: Noise, stays: Sequence[Stay], *, washout_s: float) -> float:
+    """The information had so far over that at the end of the plan; above 1 once the plan is done."""
+    now, planned = (half_width(noise, some, washout_s=washout_s) for some in (stays, planned_timetable(stays)))
+    return (planned / now) ** 2
+
+
+def counting_share(stays: Sequence[Stay]) -> float:
+    """As information_share, where information grows with the time watched: of counts of rare events."""
+
+    def information(some: Sequence[Stay]) -> float:
+        watched_s = [sum(stay.lasts_s for stay in some if stay.is_b == is_b) for is_b in (False, True)]
+        return 1 / sum(1 / s for s in watched_s)
+
+    return information(stays) / information(planned_timetable(stays))
+
+
+def planned_timetable(stays: Sequence[Stay]) -> list[Stay]:
+    """The trial as planned: up to PLANNED_S after its first change, going on as it began.
+
+    A trial that has switched back goes on in turns of the median length of its finished stays; one that has not
+    stays with its second version. The plan depends on the timetable alone, never on what was measured; it is made
+    anew only when the router is first switched back, of which simulations of looking early (tests/bench/verdict)
+    hold account.
+    """
+    stays = sorted(stays, key=lambda stay: stay.starts_s)
+    change = next(later for earlier, later in pairwise(stays) if earlier.is_b != later.is_b)
+    end_s = change.starts_s + PLANNED_S
+    kept = [replace(s, lasts_s=min(s.ends_s, end_s) - s.starts_s) for s in stays if s.starts_s < end_s]
+    last = kept[-1]
+    if len({stay.is_b for stay in kept}) < 2 or last.ends_s >= end_s:
+        return kept
+    if sum(a.is_b != b.is_b for a, b in pairwise(kept)) < 2:
+        return [*kept[:-1], replace(last, lasts_s=end_s - last.starts_s)]
+    turn_s = max(float(np.median([stay.lasts_s for stay in kept[:-1]])), PLANNED_S / MOST_STAYS)
+    kept[-1] = replace(last, lasts_s=min(max(last.lasts_s, turn_s), end_s - last.starts_s))
+    return kept + turns(kept[-1], turn_s, end_s)
+
+
+def turns(after: Stay, turn_s: float, end_s: float) -> list[Stay]:
+    """The stays that follow ``after`` by turns, until ``end_s``."""
+    following: list[Stay] = []
+    last = after
+    while last.ends_s < end_s - 1:
+        last = replace(last, is_b=not last.is_b, starts_s=last.ends_s, lasts_s=min(turn_s, end_s - last.ends_s))
+        following.append(last)
+    return following
+
+
+def learn_noise(blocks: pd.DataFrame, metric: str, *, seed: int = 0) -> Noise | None:
+    """The noise of one location and band from all its versions' blocks, on the radio that was longest in use; in dB, or
+    for rates in what a dB of level is worth. None where nothing was measured.
+
+    Of little data the priors speak (level_model): published still links.
+    """
+    how = METRICS[metric]
+    if not how.name:
+        raise ValueError(f"{metric} is no level or rate")
+    count, histogram = f"{how.name}_n", f"{how.name}_histogram"
+    told = blocks[blocks["connected"] & (blocks[count] > 0)]
+    if told.empty:
+        return None
+    radio = told["bssid"].fillna("").astype(str) + " " + told["frequency_mhz"].astype(str)
+    longest = told.groupby(radio)["covered_s"].sum().idxmax()
+    together, _ = latest_stays(number_stays(told[radio == longest]), MOST_STAYS)
+    series = series_from_blocks(together, how.mean, count, histogram, None).scaled(1 / how.per_db)
+    return judge_level(series, quantum=how.quantum / how.per_db, of_location=False, seed=seed, draws=NOISE_DRAWS).noise
+
+
+def stays_of(used: pd.DataFrame, b: int) -> list[Stay]:
+    """The stays of blocks that have a ``stay``, the latest MOST_STAYS of them."""
+    zone = used["time_zone"].iloc[-1]
+    grouped = used.groupby("stay", sort=False).agg(
+        version=("version", "first"),
+        placement=("placement_id", "first"),
+        source=("source_id", "first"),
+        started_ms=("started_at_utc_ms", "min"),
+        ended_ms=("ended_at_utc_ms", "max"),
+    )
+    first = pd.Timestamp(int(grouped["started_ms"].min()), unit="ms", tz="UTC").tz_convert(zone)
+    midnight_ms = first.normalize().timestamp() * 1000
+    found = [
+        Stay(version == b, (started_ms - midnight_ms) / 1000, (ended_ms - started_ms) / 1000, placement, source)
+        for version, placement, source, started_ms, ended_ms in grouped.itertuples(index=False)
+    ]
+    return sorted(found, key=lambda stay: stay.starts_s)[-MOST_STAYS:]
+
+
+def timetable_series(stays: Sequence[Stay], noise: Noise, washout_s: float) -> BlockSeries:
+    """The blocks that the timetable would give, finer towards each change, their means all 0."""
+    stays = sorted(stays, key=lambda stay: (stay.source, stay.starts_s))
+    for growth in (6.0, 4.0, 3.0, 2.0, 1.5, 1.0, 0.5):
+        parts = [_cut(stays, k, growth, washout_s) for k in range(len(stays))]
+        if sum(map(len, parts)) <= MOST_BLOCKS:
+            break
+    edges = np.vstack(parts)
+    stay = np.repeat(np.arange(len(stays)), [len(part) for part in parts])
+    length_s = edges[:, 1] - edges[:, 0]
+    mid_s = edges.mean(axis=1)
+    is_b = np.array([one.is_b for one in stays])[stay]
+    return BlockSeries(
+        mid_s=mid_s,
+        local_s=mid_s,
+        length_s=length_s,
+        mean=np.zeros(len(mid_s)),
+        n_samples=np.maximum(length_s / noise.sample_s, 1.0),
+        version=is_b.astype(int),
+        is_b=is_b,
+        placement=np.unique([stays[k].placement for k in stay], return_inverse=True)[1],
+        source=np.array([one.source for one in stays])[stay],
+        stay=stay,
+        stay_spread=np.full(len(stays), noise.stay_spread),
+        covered_s=float(length_s.sum()),
+    )
+
+
+def _cut(stays: Sequence[Stay], k: int, growth: float, washout_s: float) -> np.ndarray:
+    """Edges (n, 2) of the blocks of stay ``k``: at distance d from a change at most d / growth wide."""
+    stay = stays[k]
+    coarsest_s = max(sum(one.lasts_s for one in stays) / COARSE_PARTS, FINEST_BLOCK_S)
+    begin_s = min(stay.starts_s + washout_s, stay.ends_s - FINEST_BLOCK_S)
+    middle_s = (begin_s + stay.ends_s) / 2
+    follows = k > 0 and stays[k - 1].source == stay.source
+    is_followed = k + 1 < len(stays) and stays[k + 1].source == stay.source
+    if not follows:
+        edges = stay.ends_s - _outward(stay.ends_s - begin_s, growth, coarsest_s)[::-1]
+    elif not is_followed:
+        edges = begin_s + _outward(stay.ends_s - begin_s, growth, coarsest_s, washout_s)
+    else:
+        first = begin_s + _outward(middle_s - begin_s, growth, coarsest_s, washout_s)
+        second = stay.ends_s - _outward(stay.ends_s - middle_s, growth, coarsest_s)[::-1]
+        edges = np.concatenate([first, second[1:]])
+    return np.column_stack([edges[:-1], edges[1:]])
+
+
+def _outward(reach_s: float, growth: float, coarsest_s: float, from_change_s: float = 0.0) -> np.ndarray:
+    """Distances 0 ... ``reach_s`` of cuts, ever further apart."""
+    cuts = [0.0]
+    while cuts[-1] < reach_s:
+        width_s = min(coarsest_s, max(FINEST_BLOCK_S, (from_change_s + cuts[-1]) / growth))
+        cuts.append(cuts[-1] + width_s)
+    if len(cuts) > 2:  # what is left over joins its neighbour
+        cuts.pop()
+    cuts[-1] = reach_s
+    return np.array(cuts)
