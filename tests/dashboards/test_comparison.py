@@ -165,9 +165,9 @@ def test_json_has_the_promised_keys_and_no_other():
         "effects": [
             {
                 "location": "bench", "band": "5", "metric": "rssi", "unit": "dB", "estimate": 6.1, "low": 5.2,
-                "high": 7.0, "confidence": 0.95, "verdict": "better", "margin": 1.0, "n_placements_a": 2,
-                "n_placements_b": 3, "hours_a": 20.0, "hours_b": 31.0, "scope": "location",
-                "warnings": ["one change only"],
+                "high": 7.0, "anytime_low": None, "anytime_high": None, "open": False, "confidence": 0.95,
+                "verdict": "better", "margin": 1.0, "n_placements_a": 2, "n_placements_b": 3, "hours_a": 20.0,
+                "hours_b": 31.0, "scope": "location", "needed": [], "warnings": ["one change only"],
             }
         ],
     }  # fmt: skip
