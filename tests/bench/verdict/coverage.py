@@ -10,11 +10,11 @@ from itertools import chain
 import numpy as np
 import pandas as pd
 
-from dashboards.analysis.effect import Effect, estimate_effect
+from dashboards.analysis.effect import estimate_effect
 from tests.bench.verdict import oracle
 from tests.bench.verdict.oracle import Told
 from tests.bench.verdict.parts import Wanted, clearly_more, head, line, over, share
-from tests.bench.verdict.worlds import FAMILIES, Family, World, draw, simulate
+from tests.bench.verdict.worlds import FAMILIES, Family, draw, simulate
 
 EFFECTS_DB = (0.0, 1.0, 3.0, 10.0, -6.0)  # planted by turns
 WASHOUTS_S = (0.0, 120.0)  # as in the study, and as by default
@@ -47,23 +47,35 @@ class Seen:
         return self.verdict in ("better", "worse")
 
 
-def effect_of(blocks: pd.DataFrame, washout_s: float) -> tuple[Effect, float, float, float]:
-    """The effect, its interval (all numbers where there is too little for one), and the processor time it took."""
+def judged(blocks: pd.DataFrame, washout_s: float) -> tuple[str, float, float, float]:
+    """The verdict, the interval (all numbers where there is too little for one), and the processor time it took."""
     began_s = time.process_time()
     effect = estimate_effect(blocks, 1, 2, "rssi", washout_s=washout_s)
     took_s = time.process_time() - began_s
     low, high = (-np.inf, np.inf) if effect.low is None or effect.high is None else (effect.low, effect.high)
-    return effect, low, high, took_s
+    return effect.verdict, low, high, took_s
 
 
-def look_at(family: Family, seed: int, number: int, washouts_s: tuple[float, ...] = WASHOUTS_S) -> list[Seen]:
-    """One world: every washout, and every scope that it allows."""
-    truth = EFFECTS_DB[number % len(EFFECTS_DB)]
+def look_at(
+    family: Family,
+    seed: int,
+    number: int,
+    washouts_s: tuple[float, ...] = WASHOUTS_S,
+    truth: float | None = None,
+    *,
+    both_scopes: bool = True,
+) -> list[Seen]:
+    """One world: every washout, and every scope that it allows. ``truth``: what is planted, by turns if None."""
+    if truth is None:
+        truth = EFFECTS_DB[number % len(EFFECTS_DB)]
     world = draw(family, truth, np.random.default_rng([seed, number]))
     asked = [("position", world.blocks, truth)]
     if family.placement_every:
-        asked = [("location", world.blocks, truth), ("position", *world.at_first_placement)]
-    heard = _all_heard(family, seed, number, world)
+        asked = [("location", world.blocks, truth), ("position", *world.at_first_placement)][: 1 + both_scopes]
+    heard = None
+    if not np.isneginf(family.heard_above_dbm):  # the oracle is asked on the same world with nothing withheld
+        whole = replace(family, heard_above_dbm=-np.inf)
+        heard = simulate(whole, truth, np.random.default_rng([seed, number]))
     return [
         _seen(family, scope, blocks, effect_db, washout_s, blocks if heard is None else heard)
         for scope, blocks, effect_db in asked
@@ -74,17 +86,9 @@ def look_at(family: Family, seed: int, number: int, washouts_s: tuple[float, ...
 def _seen(
     family: Family, scope: str, blocks: pd.DataFrame, truth: float, washout_s: float, for_oracle: pd.DataFrame
 ) -> Seen:
-    effect, low, high, took_s = effect_of(blocks, washout_s)
+    verdict, low, high, took_s = judged(blocks, washout_s)
     told = oracle.ask(family, for_oracle, washout_s=washout_s, scope=scope)
-    return Seen(washout_s, scope, truth, low, high, effect.verdict, told, took_s)
-
-
-def _all_heard(family: Family, seed: int, number: int, world: World) -> pd.DataFrame | None:
-    """Of a weak link, the same world with nothing withheld: what the oracle is asked on."""
-    if np.isneginf(family.heard_above_dbm):
-        return None
-    whole = replace(family, heard_above_dbm=-np.inf)
-    return simulate(whole, world.effect_db, np.random.default_rng([seed, number]))
+    return Seen(washout_s, scope, truth, low, high, verdict, told, took_s)
 
 
 @dataclass(frozen=True)

@@ -55,10 +55,13 @@ def least_squares(series: BlockSeries, noise: np.ndarray) -> Told:
     return Told(float((spread @ (x.T @ weighted[:, 2]))[1]), float(np.sqrt(spread[1, 1])))
 
 
-def covariance(family: Family, series: BlockSeries, scope: str = "position") -> np.ndarray:
-    """Of the block means, (n, n), dB^2."""
+def covariance(
+    family: Family, series: BlockSeries, scope: str = "position", *, drifts_s: float | None = None
+) -> np.ndarray:
+    """Of the block means, (n, n), dB^2. ``drifts_s``: the span that the drift's prior is for, that of the series if
+    None."""
     apart_s = np.abs(np.subtract.outer(series.mid_s, series.mid_s))
-    noise = day_and_drift(family, series)
+    noise = day_and_drift(family, series, series.span_s if drifts_s is None else drifts_s)
     noise += np.diag(family.step_db**2 / 12 / series.n_samples)
     for sd, tau_s in _memories(family, series.span_s):
         noise += sd**2 * covariance_of_means(apart_s, series, tau_s)
@@ -87,10 +90,10 @@ def covariance_of_means(apart_s: np.ndarray, series: BlockSeries, tau_s: float) 
     return covariance
 
 
-def day_and_drift(family: Family, series: BlockSeries) -> np.ndarray:
+def day_and_drift(family: Family, series: BlockSeries, drifts_s: float) -> np.ndarray:
     """What the method, too, can only guess at."""
     days = (series.mid_s - series.mid_s.mean()) / DAY_S
-    noise: np.ndarray = DRIFT_SD_A_DAY**2 * 2 / max(series.span_s / DAY_S, 1e-3) * np.outer(days, days)
+    noise: np.ndarray = DRIFT_SD_A_DAY**2 * 2 / max(drifts_s / DAY_S, 1e-3) * np.outer(days, days)
     amplitude = max(family.daily, LEAST_DAILY_DB)
     for harmonic, share in ((1, 1 / 2), (2, 1 / 8)):
         turn = 2 * np.pi * harmonic / DAY_S
