@@ -31,6 +31,7 @@ from dashboards.analysis.cautions import (
     hours_of,
     what_is_lacking,
 )
+from dashboards.analysis.effect_value import Effect
 from dashboards.analysis.histograms import histogram_of
 from dashboards.analysis.level_effect import judge_level
 from dashboards.analysis.metric_columns import joined, with_columns
@@ -47,37 +48,6 @@ LEVEL_METHOD = (
     "cycle, drift, and an offset of each stay and placement; its scales integrated out"
 )
 OUTAGE_METHOD = "Episodes of outage as an over-dispersed Poisson process with Jeffreys' prior"
-
-
-@dataclass(frozen=True)
-class Effect:
-    """What version B did against A. ``estimate``, ``low`` and ``high`` are B - A (dB, min/day) or B / A
-    (ratio); None where there is too little to tell. ``scope`` "position" claims about the one placement
-    that both versions share, "location" about a new placement of the laptop there.
-
-    ``low`` and ``high`` are of a single look; ``anytime_low`` and ``anytime_high`` hold however often one looks
-    (see anytime). ``open``: the last period of the two versions is still open, so the verdict comes from the latter.
-    ``needed``: sentences on what an undecided trial still needs."""
-
-    metric: str
-    unit: str
-    estimate: float | None
-    low: float | None
-    high: float | None
-    confidence: float
-    verdict: str
-    margin: float
-    n_placements_a: int
-    n_placements_b: int
-    hours_a: float
-    hours_b: float
-    scope: str
-    method: str
-    warnings: tuple[str, ...]
-    anytime_low: float | None = None
-    anytime_high: float | None = None
-    open: bool = False
-    needed: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
