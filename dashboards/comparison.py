@@ -1,24 +1,27 @@
-"""What one config version did against another, at every location and in every band that has both."""
+"""What one config version did against another, at every location and in every band that has both.
+
+Neither pandas nor scipy is loaded before there is something to work out: effects that are remembered need neither.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from math import isfinite
-from typing import Any
-
-import pandas as pd
+from typing import TYPE_CHECKING
 
 from dashboards.analysis import metrics as all_metrics
-from dashboards.analysis.effect import Effect, estimate_effect
-from dashboards.analysis.metric_columns import is_told
-from dashboards.frames import rows_of
 from logger.errors import LogError
 from logger.log import OWN_SOURCE
 from logger.printable import printable
 from logger.router_settings import Settings as RouterSettings
 from logger.settings import Settings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from dashboards.analysis.effect_value import Effect
 
 METRICS = tuple(all_metrics.METRICS)
 DEFAULT_WASHOUT_S = 120.0
@@ -80,6 +83,31 @@ class NothingToCompare(LogError):
     """The log cannot answer this comparison; the message says what it does have."""
 
 
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A location and band that have both versions. ``told``: the metrics that either tells there. ``chosen``: a
+    sentence where the laptop was on the band by its own choice, else none."""
+
+    location: str
+    band: str
+    told: tuple[str, ...]
+    chosen: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """An effect that is asked for: all that it depends on, but for the blocks of both versions at the location."""
+
+    a: int
+    b: int
+    location: str
+    band: str
+    metric: str
+    margin: float
+    washout_s: float
+    radio_planned: bool
+
+
 def compare_versions(
     blocks: pd.DataFrame,
     a: int,
@@ -97,26 +125,82 @@ def compare_versions(
     ``blocks`` as load_blocks gives them. A band counts at a location where both versions have a linked
     block in it: a band that one version never used there has nothing to be compared with. ``settings`` of the
     versions tell whether another channel or router was part of the change."""
+    return [
+        located(asked, part, judge(asked, blocks))
+        for part in parts_with_both(blocks, a, b, location=location)
+        for asked in effects_asked(part, a, b, band=band, metrics=metrics, judged=judged, settings=settings or {})
+    ]
+
+
+def parts_with_both(blocks: pd.DataFrame, a: int, b: int, *, location: str | None = None) -> list[Part]:
+    """Where the versions can be compared: by location and band. Only the blocks of the two versions matter, and for
+    each part only those of its location."""
+    from dashboards.analysis.metric_columns import is_told
+
+    blocks = blocks[blocks["version"].isin((a, b))]
+    if location is not None:
+        blocks = blocks[blocks["location"] == location]
     found = []
-    known = settings or {}
-    for place, its_band, part in _parts_with_both(blocks, a, b, location, band):
-        chosen = _chosen_by_itself(blocks[blocks["location"] == place], its_band, a, b)
-        planned = _radio_planned(known.get(a, {}), known.get(b, {}), its_band)
-        for metric in _to_judge(part, a, b, metrics):
-            effect = estimate_effect(part, a, b, metric, radio_planned=planned, **_how(metric, judged))
-            if chosen:  # an interval from moments that the laptop picked says nothing about the band
-                effect = replace(effect, verdict="undecided", needed=(), warnings=(*chosen, *effect.warnings))
-            found.append(LocatedEffect(a, b, place, its_band, effect, bool(chosen)))
+    for (place, band), part in blocks.groupby(["location", "band"]):
+        if {a, b} <= set(part.loc[part["connected"], "version"]):
+            told = tuple(name for name, metric in all_metrics.METRICS.items() if is_told(part, metric))
+            chosen = _chosen_by_itself(blocks[blocks["location"] == place], str(band), a, b)
+            found.append(Part(str(place), str(band), told, tuple(chosen)))
     return found
 
 
-def _to_judge(part: pd.DataFrame, a: int, b: int, metrics: tuple[str, ...]) -> tuple[str, ...]:
-    of_both = part[part["version"].isin((a, b))]
-    return tuple(name for name in metrics if metrics == (name,) or is_told(of_both, all_metrics.METRICS[name]))
+def effects_asked(
+    part: Part,
+    a: int,
+    b: int,
+    *,
+    band: str | None = None,
+    metrics: tuple[str, ...] = METRICS,
+    judged: Judgement = PLAIN_JUDGEMENT,
+    settings: Mapping[int, RouterSettings],
+) -> list[Asked]:
+    """The effects to be judged there, if it is on ``band`` (None: any). A metric named alone is always judged."""
+    if band not in (None, part.band):
+        return []
+    planned = _radio_planned(settings.get(a, {}), settings.get(b, {}), part.band)
+    return [
+        Asked(a, b, part.location, part.band, metric, _margin(metric, judged), judged.washout_s, planned)
+        for metric in metrics
+        if metric in part.told or metrics == (metric,)
+    ]
 
 
-def _how(metric: str, judged: Judgement) -> dict[str, Any]:
-    return {"margin": judged.margins.get(metric), "washout_s": judged.washout_s}
+def judge(asked: Asked, blocks: pd.DataFrame) -> Effect:
+    """The effect, from those of ``blocks`` that it may depend on: of both versions, at its location and band."""
+    from dashboards.analysis.effect import estimate_effect
+
+    return estimate_effect(
+        blocks_of(asked, blocks),
+        asked.a,
+        asked.b,
+        asked.metric,
+        margin=asked.margin,
+        washout_s=asked.washout_s,
+        radio_planned=asked.radio_planned,
+    )
+
+
+def blocks_of(asked: Asked, blocks: pd.DataFrame) -> pd.DataFrame:
+    """Those that the effect may depend on."""
+    here = (blocks["location"] == asked.location) & (blocks["band"] == asked.band)
+    return blocks[here & blocks["version"].isin((asked.a, asked.b))]
+
+
+def located(asked: Asked, part: Part, effect: Effect) -> LocatedEffect:
+    """The effect where it holds. An interval from moments that the laptop picked says nothing about the band."""
+    if part.chosen:
+        effect = replace(effect, verdict="undecided", needed=(), warnings=(*part.chosen, *effect.warnings))
+    return LocatedEffect(asked.a, asked.b, asked.location, asked.band, effect, bool(part.chosen))
+
+
+def _margin(metric: str, judged: Judgement) -> float:
+    told = judged.margins.get(metric)
+    return all_metrics.METRICS[metric].default_margin if told is None else told
 
 
 def _radio_planned(before: RouterSettings, after: RouterSettings, band: str) -> bool:
@@ -145,21 +229,11 @@ def _chosen_by_itself(here: pd.DataFrame, band: str, a: int, b: int) -> list[str
     ]
 
 
-def _parts_with_both(
-    blocks: pd.DataFrame, a: int, b: int, location: str | None, band: str | None
-) -> Iterator[tuple[str, str, pd.DataFrame]]:
-    if location is not None:
-        blocks = blocks[blocks["location"] == location]
-    if band is not None:
-        blocks = blocks[blocks["band"] == band]
-    for (place, its_band), part in blocks.groupby(["location", "band"]):
-        if {a, b} <= set(part.loc[part["connected"], "version"]):
-            yield str(place), str(its_band), part
-
-
 def router_changes(periods: pd.DataFrame) -> list[RouterChange]:
     """One entry per config version but the first, in the order in which they came into force. The version
     before is the one that the same source was under just then, else the nearest lower number."""
+    from dashboards.frames import rows_of
+
     changes: dict[int, RouterChange] = {}
     numbers = sorted(set(periods["version"].tolist()))
     for _, timeline in periods.groupby("source_id"):

@@ -32,11 +32,15 @@ _PERIODS = """
     SELECT period.id AS period_id, source_id, source.kind AS source_kind, location.name AS location,
         placement_id, ifnull(placement.name, cast(placement.number AS TEXT)) AS placement,
         config_version AS version, time_zone,
-        started_at_utc_ms AS period_started_at_utc_ms, ended_at_utc_ms AS period_ended_at_utc_ms
+        started_at_utc_ms AS period_started_at_utc_ms, ended_at_utc_ms AS period_ended_at_utc_ms,
+        min(started_at_utc_ms) OVER of_source AS source_started_at_utc_ms,
+        last_value(ended_at_utc_ms) OVER of_source AS source_ended_at_utc_ms
     FROM period
     JOIN placement ON placement.id = placement_id
     JOIN location ON location.id = location_id
     JOIN source ON source.id = source_id
+    WINDOW of_source AS (
+        PARTITION BY source_id ORDER BY started_at_utc_ms ROWS BETWEEN UNBOUNDED PRECEDING AND UNBOUNDED FOLLOWING)
     ORDER BY started_at_utc_ms, period.id
 """
 _LINKS = "SELECT id, connected, band, frequency_mhz, width_mhz, bssid FROM link"
@@ -45,10 +49,13 @@ _EVENTS = "SELECT time_utc_ms, kind, source_id, detail FROM event ORDER BY time_
 
 _TEXT = {"location", "placement", "time_zone", "source_kind", "band", "bssid", "label", "notes", "kind"}
 _OBJECTS = {"rssi_histogram", "tx_rate_histogram", "rx_rate_histogram", "settings", "detail"}
-_FLOATS = {"mean_utc_ms", "covered_s", "period_ended_at_utc_ms", "frequency_mhz", "width_mhz"}
+_FLOATS = {
+    *("mean_utc_ms", "covered_s", "period_ended_at_utc_ms", "source_ended_at_utc_ms"),
+    *("frequency_mhz", "width_mhz"),
+}
 _FROM_PERIOD = (
     *("source_id", "location", "placement_id", "placement", "version", "time_zone"),
-    *("period_started_at_utc_ms", "period_ended_at_utc_ms"),
+    *("period_started_at_utc_ms", "period_ended_at_utc_ms", "source_started_at_utc_ms", "source_ended_at_utc_ms"),
 )
 
 
@@ -101,7 +108,7 @@ def rows_of(frame: pd.DataFrame) -> Iterator[Any]:
 def load_periods(log: Log) -> pd.DataFrame:
     """One row per period, by time: period_id, source_id, source_kind, location, placement_id, placement (its
     name, else its number, as text), version, time_zone, period_started_at_utc_ms, period_ended_at_utc_ms (NaN
-    while open)."""
+    while open), and the same two of all periods of its source."""
     return _frame(log, _PERIODS)
 
 
@@ -141,7 +148,8 @@ def _series(name: str, values: tuple[object, ...]) -> pd.Series:
 def _band_also_of_the_absent(blocks: pd.DataFrame) -> pd.Series:
     """The bands, a block without a link having that of the nearest linked block of its period or source."""
     bands = blocks["band"].copy()
-    by_time = blocks[["mean_utc_ms", "period_id", "source_id", "connected"]].sort_values("mean_utc_ms")
+    by_time = blocks[["mean_utc_ms", "period_id", "source_id", "connected"]]
+    by_time = by_time.sort_values("mean_utc_ms", kind="stable")  # no chance in whose band it is, of two as near
     for key in ("period_id", "source_id"):
         near = bands[by_time.index]
         absent = by_time.loc[near.isna() & ~by_time["connected"], ["mean_utc_ms", key]]

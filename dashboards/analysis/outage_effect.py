@@ -62,18 +62,26 @@ def apart_from_changes(stays: pd.DataFrame, washout_s: float) -> tuple[pd.DataFr
         & solid
         & solid.shift(fill_value=False)
     )
-    ends_ms = stays.groupby("source_id")["last_utc_ms"].transform("max")[lost.index]
-    begins_ms = stays.groupby("source_id")["first_utc_ms"].transform("min")[lost.index]
+    begins_ms, ends_ms = (ms[lost.index] for ms in _recording_ms(stays))
     after = (lost["first_utc_ms"] - lost["stay_started_at_utc_ms"] <= near_ms) & (
         lost["stay_started_at_utc_ms"] > begins_ms
     )
-    before = (lost["stay_ended_at_utc_ms"] - lost["last_utc_ms"] <= near_ms) & (lost["stay_ended_at_utc_ms"] <= ends_ms)
+    before = (lost["stay_ended_at_utc_ms"] - lost["last_utc_ms"] <= near_ms) & (lost["stay_ended_at_utc_ms"] < ends_ms)
     apart = lost[(after | before).groupby((~goes_on).cumsum()).transform("any")]
     apart_s = {
         int(version): float(apart.loc[apart["version"] == version, "covered_s"].sum())
         for version in apart["version"].unique()
     }
     return stays.drop(apart.index), apart_s
+
+
+def _recording_ms(stays: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
+    """When each block's recording began and ended (infinite: it goes on). Where the blocks do not say, they are all
+    that there is of it."""
+    if "source_started_at_utc_ms" in stays:
+        return stays["source_started_at_utc_ms"], stays["source_ended_at_utc_ms"].fillna(np.inf)
+    by_source = stays.groupby("source_id")
+    return by_source["first_utc_ms"].transform("min"), by_source["last_utc_ms"].transform("max")
 
 
 def outage_record(blocks: pd.DataFrame) -> OutageRecord:

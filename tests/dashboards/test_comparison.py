@@ -9,8 +9,9 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 
-from dashboards import comparison
-from dashboards.analysis.effect import Effect
+from dashboards.analysis import effect
+from dashboards.analysis.effect_value import Effect
+from dashboards.analysis.metrics import METRICS
 from dashboards.comparison import (
     Judgement,
     LocatedEffect,
@@ -53,7 +54,7 @@ def asked(monkeypatch):
         asked.append((set(blocks["location"]), set(blocks["band"]), a, b, metric, margin, washout_s))
         return replace(RSSI, metric=metric)
 
-    monkeypatch.setattr(comparison, "estimate_effect", estimate)
+    monkeypatch.setattr(effect, "estimate_effect", estimate)
     return asked
 
 
@@ -75,6 +76,18 @@ def test_without_a_metric_all_that_were_recorded_are_worked_out(asked):
 def test_a_metric_that_is_asked_for_is_answered_even_where_it_was_never_told(asked):
     found = compare_versions(BOTH, 1, 2, location="bench", metrics=("noise",))
     assert [one.effect.metric for one in found] == ["noise"]
+
+
+def test_what_another_version_did_there_is_not_handed_to_the_estimator(monkeypatch):
+    handed = []
+
+    def estimate(blocks, *_, **__):
+        handed.append(set(blocks["version"]))
+        return RSSI
+
+    monkeypatch.setattr(effect, "estimate_effect", estimate)
+    compare_versions(BOTH, 1, 2, location="kiln room", metrics=("rssi",))
+    assert handed == [{1, 2}]
 
 
 def test_a_band_without_a_link_in_one_version_is_not_compared(asked):
@@ -121,7 +134,7 @@ def test_the_settings_say_whether_another_channel_was_part_of_the_change(monkeyp
         told.append(radio_planned)
         return RSSI
 
-    monkeypatch.setattr(comparison, "estimate_effect", estimate)
+    monkeypatch.setattr(effect, "estimate_effect", estimate)
     compare_versions(BOTH, 1, 2, location="bench", metrics=("rssi",), settings={1: before, 2: after})
     assert told == [planned]
 
@@ -154,7 +167,7 @@ def test_margins_and_washout_are_the_owners(asked):
 
 def test_the_estimators_own_margin_holds_where_none_is_said(asked):
     compare_versions(BOTH, 1, 2, location="bench", metrics=("rssi",), judged=Judgement({}, 60.0))
-    assert asked[0][-2:] == (None, 60.0)
+    assert asked[0][-2:] == (METRICS["rssi"].default_margin, 60.0)
 
 
 def test_json_has_the_promised_keys_and_no_other():

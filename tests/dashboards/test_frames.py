@@ -91,6 +91,8 @@ def test_every_block_knows_its_tags(log):
     assert blocks.groupby("period_id")["version"].first().tolist() == [1, 2, 1, 2]
     assert (blocks["period_started_at_utc_ms"] <= blocks["first_utc_ms"]).all()
     assert blocks["period_ended_at_utc_ms"].isna().any()  # the last period is open
+    assert set(blocks["source_started_at_utc_ms"]) == {blocks["period_started_at_utc_ms"].min()}
+    assert blocks["source_ended_at_utc_ms"].isna().all()
 
 
 def test_periods_versions_and_events_come_by_time(log):

@@ -125,6 +125,22 @@ def test_a_change_to_a_version_that_is_not_compared_is_a_change_too():
     assert estimate_effect(blocks, 1, 2, "outage").estimate == 0
 
 
+def test_a_recording_knows_its_own_ends_where_only_two_of_its_versions_are_compared():
+    days = days_of({1: {47.95: 2.0}, 2: {47.95: 2.0}})
+    bounds = days["started_at_utc_ms"].min(), days["period_ended_at_utc_ms"].max()
+    for started_ms, ended_ms, apart in (
+        (bounds[0], bounds[1], {1: 120}),  # what v2 lost at the end of it all counts
+        (bounds[0] - 1, bounds[1] + 1, {1: 120, 2: 120}),  # another version came
+        (bounds[0], np.nan, {1: 120, 2: 120}),  # another version goes on
+    ):
+        known = days.assign(source_started_at_utc_ms=started_ms, source_ended_at_utc_ms=ended_ms)
+        assert apart_from_changes(number_stays(known), 120.0)[1] == apart
+    early = days_of({1: {0.05: 2.0}, 2: {}})
+    for before_ms, apart in ((0, {}), (1, {1: 120})):
+        known = early.assign(source_started_at_utc_ms=bounds[0] - before_ms, source_ended_at_utc_ms=np.nan)
+        assert apart_from_changes(number_stays(known), 120.0)[1] == apart
+
+
 def test_an_outage_of_hours_that_ends_with_the_change_is_set_apart_whole():
     hours = {40 + ten / 6: 10.0 for ten in range(48)}
     apart, seconds = apart_from_changes(number_stays(days_of({1: hours, 2: {}})), 120.0)
