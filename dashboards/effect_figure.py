@@ -15,7 +15,7 @@ import numpy as np
 from dashboards import palette
 from dashboards.analysis.metrics import METRICS
 from dashboards.comparison import LocatedEffect
-from dashboards.sentences import METRIC_NAMES, MINUS, VERDICTS, amount, band_name, has_interval
+from dashboards.sentences import METRIC_NAMES, MINUS, VERDICTS, amount, band_name, ends_shown, has_interval
 from logger.printable import printable
 
 MOST_TICKS = 5
@@ -115,7 +115,7 @@ class _Scale:
         self._ratio = METRICS[metric].unit == "ratio"
         effects = [located.effect for located in chosen]
         self._margin = self._on_axis(effects[0].margin)
-        low, high = np.array([[self._on_axis(end) for end in (one.low, one.high)] for one in effects]).T
+        low, high = np.array([[self._on_axis(end) for end in ends_shown(one)] for one in effects]).T
         undecided = np.array([one.verdict == "undecided" for one in effects])
         kept = ~undecided | (high - low <= np.median(high - low))
         least, most = min(low[kept].min(), -1.5 * self._margin), max(high[kept].max(), 1.5 * self._margin)
@@ -131,15 +131,14 @@ class _Scale:
 
     def lane(self, located: LocatedEffect) -> Lane:
         effect = located.effect
-        low, at, high = (self._on_axis(value) for value in (effect.low, effect.estimate, effect.high))
-        ends = sorted((self._start, self._end))
+        low, high, at = (self._on_axis(value) for value in (*ends_shown(effect), effect.estimate))
         return Lane(
             amount=amount(effect),
             verdict=effect.verdict,
             words=VERDICTS[effect.verdict],
-            low=self._percent(float(np.clip(low, *ends))),
+            low=self._percent(min(max(low, self._start), self._end)),
             at=self._percent(at) if self._start <= at <= self._end else None,
-            high=self._percent(float(np.clip(high, *ends))),
+            high=self._percent(min(max(high, self._start), self._end)),
             runs_off_low=low < self._start,
             runs_off_high=high > self._end,
         )

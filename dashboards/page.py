@@ -23,18 +23,15 @@ from dashboards.analysis.trend import HISTOGRAM, Trended, bin_width_ms, trend
 from dashboards.comparison import METRICS, LocatedEffect, RouterChange, settings_of
 from dashboards.effect_figure import effects_figure
 from dashboards.frames import rows_of
-from dashboards.overview import by_place, effect_cell, overview_lines
+from dashboards.overview import by_place, details, judged_places, overview, seldom_used, what_to_mind, where_text
 from dashboards.report import Findings, SourceCoverage
 from dashboards.sentences import (
     MANY_LOOKS,
     METRIC_NAMES,
     band_name,
-    has_interval,
     hours,
     margin_text,
     number,
-    summary_sentences,
-    warnings_by_place,
 )
 from dashboards.setting_words import spoken
 from logger.printable import printable
@@ -44,9 +41,12 @@ from logger.wording import counted
 
 MOST_MARKS_A_ROW = 110  # events of a kind; nearer ones are one mark
 MOST_LISTED = 10  # outages and gaps, the longest
+MOST_EARLIER = 5  # changes on the first screen beside the latest; older ones are folded
+MOST_ROWS_AT_FIRST = 10  # locations and bands in the first figure, unless the latest change has more
+MOST_OPEN = 3  # things to mind of a change; the rest is folded
 _UNITS = r"dB|dBm|dBi|GHz|MHz|Mbit/s|min|min/day|h|s|%"
 _TIES = re.compile(rf"(?<=\d) (?=(?:{_UNITS})(?:\W|$))|(?<=×) |(?<=\d,) (?=[-+−\d.]+\])")
-_IN_COLUMNS = ("rssi", "tx-rate", "rx-rate", "outage")  # as the template heads them
+_BOTH_DIRECTIONS = ("rssi", "tx-rate")  # what the laptop hears, and what it gets across
 _TRENDED: tuple[Trended, ...] = ("rssi", "tx-rate")
 
 
@@ -75,6 +75,11 @@ def _csp_hash(code: str) -> str:
 def tied(text: str) -> str:
     """Numbers hold on to their units and signs, and intervals together, where lines break."""
     return _TIES.sub("\N{NO-BREAK SPACE}", text)
+
+
+def drawn(figure: go.Figure) -> dict[str, Any]:
+    """A figure for the template: its height in pixels, kept free until it is drawn, and its JSON."""
+    return {"height": round(figure.layout.height), "json": figure_json(figure)}
 
 
 def figure_json(figure: go.Figure) -> Markup:
@@ -117,6 +122,7 @@ class _Page:
         stretches = self._stretches()
         return shown_always | {
             "facts": self._facts(),
+            "answer": self._answer() if findings.changes else None,
             "many_looks": MANY_LOOKS,
             "changes": [self._change(change, effects) for change, effects in findings.changes],
             "trend_figures": list(self._trend_figures(stretches)),
@@ -143,28 +149,51 @@ class _Page:
 
     # What each change did
 
-    def _change(self, change: RouterChange, effects: list[LocatedEffect]) -> dict[str, Any]:
+    def _answer(self) -> dict[str, Any]:
+        """The first screen: the latest change whole, the earlier ones in short, newest first, and their figure."""
+        newest_first = self.findings.changes[::-1]
+        stories = [self._named(change) | overview(effects) for change, effects in newest_first]
+        groups: list[tuple[str, list[LocatedEffect]]] = []
+        n_rows = 0
+        for change, effects in newest_first:
+            judged = [one for found in judged_places(effects).values() for one in found.values()]
+            n_rows += len(by_place(judged))
+            if groups and n_rows > MOST_ROWS_AT_FIRST:
+                break
+            groups.append((f"v{change.version} {self.labels[change.version]}", judged))
+        return {
+            "latest": stories[0],
+            "earlier": stories[1 : 1 + MOST_EARLIER],
+            "still_earlier": stories[1 + MOST_EARLIER :],
+            "figure": effects_figure(groups, _BOTH_DIRECTIONS),
+            "n_drawn": len(groups),
+        }
+
+    def _named(self, change: RouterChange) -> dict[str, Any]:
         return {
             "version": change.version,
             "before": change.before,
             "label": printable(self.labels[change.version]),
             "at": self._when(change.at_utc_ms),
             "difference": self._difference(change.before, change.version),
-            "sentences": summary_sentences(change.before, change.version, effects),
-            "overview": overview_lines(effects),
-            "rows": [
-                {
-                    "location": printable(place),
-                    "band": band_name(band),
-                    "effects": [effect_cell(found.get(metric), unit=False) for metric in _IN_COLUMNS],
-                    "placements": f"{found['rssi'].effect.n_placements_a} / {found['rssi'].effect.n_placements_b}",
-                    "one_position": found["rssi"].effect.scope == "position",
-                    "hours": f"{hours(found['rssi'].effect.hours_a)} / {hours(found['rssi'].effect.hours_b)}",
-                }
-                for (place, band), found in by_place(effects).items()
-            ],
-            "warnings": [{"text": text, "where": places} for text, places in warnings_by_place(effects).items()],
         }
+
+    def _change(self, change: RouterChange, effects: list[LocatedEffect]) -> dict[str, Any]:
+        stories = overview(effects)["stories"]
+        mind = [{"text": text, "where": places} for text, places in what_to_mind(effects).items()]
+        return self._named(change) | {
+            "places": [
+                story | details(found)
+                for story, found in zip(stories, judged_places(effects).values(), strict=True)
+            ],
+            "seldom": [
+                {"where": where_text(place, band)} | details(found)
+                for (place, band), found in by_place(effects).items()
+                if seldom_used(found)
+            ],
+            "mind": mind[:MOST_OPEN],
+            "mind_too": mind[MOST_OPEN:],
+        }  # fmt: skip
 
     def _difference(self, before: int | None, after: int) -> list[str]:
         return [
@@ -197,7 +226,7 @@ class _Page:
                 yield {
                     "metric": _capital(METRIC_NAMES[metric]),
                     "bin": format_duration(width_ms / 1000),
-                    "json": figure_json(
+                    "drawn": drawn(
                         figures.trend_figure(trends, stretches, placements, events, self.labels, metric, self.zone)
                     ),
                 }
@@ -230,16 +259,13 @@ class _Page:
     # Effects
 
     def _effect_figures(self) -> Iterator[dict[str, Any]]:
+        groups = [
+            (f"v{change.version} {self.labels[change.version]}, after v{change.before}", effects)
+            for change, effects in self.findings.changes
+        ]
         for metric in METRICS:
-            groups = []
-            for change, effects in self.findings.changes:
-                measured = [one for one in effects if one.effect.metric == metric and has_interval(one.effect)]
-                groups.append((f"v{change.before} → v{change.version}  {self.labels[change.version]}", measured))
-            if any(effects for _, effects in groups):
-                yield {
-                    "metric": _capital(METRIC_NAMES[metric]),
-                    "json": figure_json(effects_figure(groups, metric)),
-                }
+            if figure := effects_figure(groups, [metric]):
+                yield {"metric": _capital(METRIC_NAMES[metric]), "figure": figure}
 
     # Tables
 
@@ -287,7 +313,7 @@ class _Page:
                 }
                 for row in rows_of(spells.nlargest(MOST_LISTED, "lasted_s"))
             ],
-            "json": figure_json(figures.outage_figure(spells, stretches, self.labels, self.zone)),
+            "drawn": drawn(figures.outage_figure(spells, stretches, self.labels, self.zone)),
         }
 
     def _versions(self) -> Iterator[dict[str, Any]]:
@@ -322,7 +348,7 @@ class _Page:
                 }
                 for kind in KINDS
             ],
-            "json": figure_json(figures.coverage_figure(source.hours, source.edges_utc_ms, self.zone)),
+            "drawn": drawn(figures.coverage_figure(source.hours, source.edges_utc_ms, self.zone)),
             "gaps": [
                 {
                     "at": self._when(row.started_at_utc_ms),

@@ -8,7 +8,7 @@ from dataclasses import replace
 from math import floor, isfinite, log10
 from unicodedata import category, combining, east_asian_width
 
-from dashboards.analysis.effect import Effect
+from dashboards.analysis.effect_value import Effect
 from dashboards.analysis.metrics import METRICS
 from dashboards.comparison import LocatedEffect
 from logger.printable import printable
@@ -22,10 +22,11 @@ VERDICTS = {
 }
 _UNITS = {"1/day": "a day"}
 MINUS = "−"
-_LASTED = re.compile(r"\b\d+(?:\.\d+)?(?= (?:h|min)\b)")
+_MEASURED = re.compile(r"\b\d+(?:\.\d+)?(?= (?:h\b|min\b|%))")
 MANY_LOOKS = (
-    "Looking again and again, and at many metrics, bands, locations and changes, gives false findings: about 1 in 20 "
-    "per interval, 13 to 29 % over a week of hourly looks. Nothing here is corrected for that."
+    "A running trial may be looked at as often as one likes: its interval is the wider one that holds at every look. "
+    "For many metrics, bands, locations and changes there is no such allowance: each interval holds the truth 95 times "
+    "in 100, so one in twenty misses it by chance, and a finding that stands alone asks for a second trial."
 )
 
 
@@ -51,10 +52,11 @@ def number(value: float | None, digits: int, *, sign: bool = False) -> str:
 
 def _texts(effect: Effect) -> tuple[str, str, str]:
     """Estimate, low and high, as precise as the interval's width leaves them worth."""
-    ends = [end for end in (effect.low, effect.high) if end is not None]
+    low, high = ends_shown(effect)
+    ends = [end for end in (low, high) if end is not None]
     if effect.unit == "ratio":
         near = len(ends) == 2 and ends[1] < 1.25 * ends[0]
-        values = (effect.estimate, effect.low, effect.high)
+        values = (effect.estimate, low, high)
         return tuple(number(x, 2 if near else _significant(x)) for x in values)  # type: ignore[return-value]
     digits = 1
     if effect.unit != "dB" and len(ends) == 2:
@@ -62,8 +64,8 @@ def _texts(effect: Effect) -> tuple[str, str, str]:
     signed = any(end < 0 for end in ends)
     return (
         number(effect.estimate, digits, sign=True),
-        number(effect.low, digits, sign=signed),
-        number(effect.high, digits, sign=signed),
+        number(low, digits, sign=signed),
+        number(high, digits, sign=signed),
     )
 
 
@@ -72,9 +74,14 @@ def _significant(value: float | None) -> int:
     return max(0, min(2, 1 - floor(log10(value)))) if value else 0
 
 
+def ends_shown(effect: Effect) -> tuple[float | None, float | None]:
+    """The interval that the verdict comes from: of a running trial the one that holds at every look."""
+    return (effect.anytime_low, effect.anytime_high) if effect.open else (effect.low, effect.high)
+
+
 def has_interval(effect: Effect) -> bool:
     """Whether there was enough for an estimate that can be shown."""
-    return None not in (effect.estimate, effect.low, effect.high)
+    return None not in (effect.estimate, *ends_shown(effect))
 
 
 def interval(effect: Effect) -> str:
@@ -106,7 +113,8 @@ def margin_text(effect: Effect) -> str:
 def finding(effect: Effect) -> str:
     """What happened to one metric, without where: "RSSI rose by 6.1 dB [5.2, 7.0]"."""
     name = METRIC_NAMES[effect.metric]
-    if effect.estimate is None or effect.low is None or effect.high is None:
+    low, high = ends_shown(effect)
+    if effect.estimate is None or low is None or high is None:
         return f"too little was measured to judge {name}"
     if effect.verdict == "no-difference":
         return f"no difference in {name} that matters: {amount(effect)}"
@@ -116,9 +124,14 @@ def finding(effect: Effect) -> str:
         return f"{name} is {_texts(effect)[0]} times what it was {interval(effect)}"
     fell = effect.estimate < 0
     if fell:  # "fell by 6.1 [5.2, 7.0]" rather than "by -6.1 [-7.0, -5.2]"
-        effect = replace(effect, estimate=-effect.estimate, low=-effect.high, high=-effect.low)
+        effect = replace(effect, estimate=-effect.estimate, low=-high, high=-low, open=False)
     unit = "min a day" if effect.unit == "min/day" else _UNITS.get(effect.unit, effect.unit)
     return f"{name} {'fell' if fell else 'rose'} by {_texts(effect)[0].lstrip('+')} {unit} {interval(effect)}"
+
+
+def sentence(words: str) -> str:
+    """Words with a capital in front and a stop behind."""
+    return f"{words[0].upper()}{words[1:]}."
 
 
 def located_sentence(located: LocatedEffect) -> str:
@@ -213,24 +226,30 @@ def comparison_text(a: int, b: int, labels: Mapping[int, str], effects: Sequence
 
 
 def warnings_by_place(effects: Iterable[LocatedEffect]) -> dict[str, list[str]]:
-    """What to mind, each once, with the locations and bands that it is said of; fit to be shown."""
-    warnings: dict[str, list[str]] = {}
+    """What to mind, each once, with the locations and bands that it is said of; fit to be shown. Of what differs in
+    hours, minutes or shares only the least and the most are said."""
+    alike: dict[str, tuple[list[str], list[str]]] = {}
     for located in effects:
         where = f"{printable(located.location)}, {band_name(located.band)}"
-        said = [text for text, places in warnings.items() if where in places]
         for warning in map(printable, located.effect.warnings):
-            if not any(_says_the_same(warning, other) for other in said):
-                warnings.setdefault(warning, []).append(where)
-                said.append(warning)
-    return warnings
+            texts, places = alike.setdefault(_MEASURED.sub("", warning), ([], []))
+            texts.append(warning)
+            if where not in places:
+                places.append(where)
+    return {_from_least_to_most(texts): places for texts, places in alike.values()}
 
 
-def _says_the_same(one: str, other: str) -> bool:
-    """Whether two warnings differ by no more than a tenth of their hours and minutes, as two metrics' do."""
-    if _LASTED.sub("", one) != _LASTED.sub("", other):
-        return False
-    pairs = zip(map(float, _LASTED.findall(one)), map(float, _LASTED.findall(other)), strict=True)
-    return all(abs(a - b) <= 0.1 * max(a, b) for a, b in pairs)
+def _from_least_to_most(texts: Sequence[str]) -> str:
+    """Texts that differ in their numbers only as one: "v1 for only 2 to 4.7 h". A tenth is no difference, as between
+    two metrics."""
+    ranges = iter(zip(*(_MEASURED.findall(text) for text in texts), strict=True))
+
+    def said(first: re.Match[str]) -> str:
+        numbers = sorted(next(ranges), key=float)
+        least, most = numbers[0], numbers[-1]
+        return first[0] if 0.9 * float(most) <= float(least) else f"{least} to {most}"
+
+    return _MEASURED.sub(said, texts[0])
 
 
 def _aligned(rows: Sequence[tuple[str, ...]]) -> list[str]:

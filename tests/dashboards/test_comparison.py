@@ -311,4 +311,4 @@ def test_what_to_mind_is_said_once_with_all_its_places():
     effects = [LocatedEffect(1, 2, place, "5", RSSI) for place in ("bench", "kiln room")]
     text = comparison_text(1, 2, {1: "a", 2: "b"}, effects)
     assert "- one change only (bench, 5 GHz; kiln room, 5 GHz)" in text
-    assert "about 1 in 20 per interval" in " ".join(text.split())
+    assert "one in twenty misses it by chance" in " ".join(text.split())

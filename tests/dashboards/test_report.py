@@ -15,9 +15,9 @@ import pytest
 
 from dashboards import page
 from dashboards.analysis.coverage import KINDS
-from dashboards.overview import overview_lines
+from dashboards.overview import by_place, overview, told, verdict_of
 from dashboards.report import find, time_edges, write_html, write_report, write_tables
-from dashboards.sentences import warnings_by_place
+from dashboards.sentences import amount, warnings_by_place
 from dashboards.setting_words import spoken
 from logger.console import main
 from logger.log import Log
@@ -44,41 +44,90 @@ def words(html):
     return " ".join(bare.replace("\N{NO-BREAK SPACE}", " ").split())
 
 
-def test_each_change_has_its_sentence_with_effect_and_interval(words, findings):
-    (change,) = findings.changes
-    assert change[0].version == 2
-    assert re.search(r"RSSI is better on 5 GHz at kiln room \(\+\d\.\d dB \[\d\.\d, \d\.\d\]\)\.", words)
-
-
-def test_the_first_section_has_a_line_per_location_and_band_of_each_change(words, findings):
-    brief = words[words.index("In short") : words.index("Change by change")]
+def test_the_first_screen_tells_what_the_latest_change_did_at_each_location_and_band(words):
+    first = words[words.index("The latest change") : words.index("Change by change")]
     assert re.search(
-        r"v2 longer antennas Tue 3 Mar 06:00 kiln room ?, 5 GHz RSSI \+\d\.\d dB \[\d\.\d, \d\.\d\] better", brief
+        r"v2 longer antennas Tue 3 Mar 06:00, after v1: .* kiln room, 5 GHz better"
+        r" RSSI rose by \d\.\d dB \[\d\.\d, \d\.\d\]",
+        first,
     )
 
 
-def test_an_overview_shows_the_first_other_metric_with_a_verdict_and_seldom_used_bands_last(findings):
-    rssi, tx_rate, rx_rate, outage, *_ = findings.effects
-    told = replace(rx_rate, effect=replace(rx_rate.effect, verdict="worse"))
-    undecided = replace(tx_rate, effect=replace(tx_rate.effect, verdict="undecided"))
-    seldom = replace(rssi, band="2.4", seldom_used=True)
-    lines = overview_lines([seldom, rssi, undecided, told, outage])
-    assert [(line["band"], line["seldom"]) for line in lines] == [("5 GHz", False), ("2.4 GHz", True)]
-    assert lines[0]["telling"]["metric"] == "rx rate"
-    assert lines[1]["telling"] is None
+def test_the_first_figure_shows_both_directions_with_their_intervals(html):
+    first = html[html.index('class="lanes several"') : html.index("Change by change")]
+    assert re.search(r"RSSI, dB.*Tx rate, times what it was", first, re.DOTALL)
+    assert first.count('<svg class="lane"') == 2
 
 
-def test_what_two_metrics_say_alike_is_said_once_for_a_place(findings):
+def test_what_changed_is_told_before_what_cannot_be_told_yet(findings):
+    found = by_place(findings.effects)["kiln room", "5"]
+    found = found | {"rssi": judged(found["rssi"], "undecided"), "outage": judged(found["outage"], "worse")}
+    found["rx-rate"] = judged(found["rx-rate"], "no-difference")
+    assert re.fullmatch(
+        r"Tx rate is .* times what it was \[.*\]; outage .*\. No difference that matters in rx rate \(.*\)\. "
+        r"RSSI \(.*\) cannot be told yet\.",
+        told(found),
+    )
+
+
+@pytest.mark.parametrize(
+    ("verdicts", "word"),
+    [
+        (("better", "undecided", "undecided"), "better"),
+        (("undecided", "no-difference", "worse"), "worse"),
+        (("better", "undecided", "worse"), "mixed"),
+        (("no-difference", "undecided", "undecided"), "no-difference"),
+        (("undecided", "no-difference", "no-difference"), "undecided"),
+    ],
+)
+def test_one_word_stands_for_all_metrics_of_a_location_and_band(findings, verdicts, word):
+    found = by_place(findings.effects)["kiln room", "5"]
+    metrics = ("rssi", "tx-rate", "outage")
+    assert (
+        verdict_of({metric: judged(found[metric], verdict) for metric, verdict in zip(metrics, verdicts, strict=True)})
+        == word
+    )
+
+
+def test_a_running_trial_is_told_by_the_interval_that_holds_at_every_look(findings):
+    rssi = by_place(findings.effects)["kiln room", "5"]["rssi"].effect
+    running = replace(rssi, estimate=6.0, low=5.0, high=7.0, anytime_low=3.5, anytime_high=8.5, open=True)
+    assert amount(running) == "+6.0 dB [3.5, 8.5]"
+    assert amount(replace(running, open=False)) == "+6.0 dB [5.0, 7.0]"
+
+
+def test_a_seldom_used_band_is_named_and_gets_no_story(findings):
+    seldom = [replace(one, band="2.4", seldom_used=True) for one in findings.effects]
+    said = overview([*seldom, *findings.effects])
+    assert [story["where"] for story in said["stories"]] == ["kiln room, 5 GHz"]
+    assert said["seldom"] == ["kiln room, 2.4 GHz"]
+
+
+def judged(located, verdict):
+    return replace(located, effect=replace(located.effect, verdict=verdict))
+
+
+def test_what_differs_in_its_numbers_only_is_said_once_for_all(findings):
     rssi, tx_rate, rx_rate, *_ = findings.effects
-    texts = ["v1 has only 4.7 h.", "v1 has only 4.8 h.", "v1 has only 2 h."]
+    texts = ["v1 has only 4.7 h.", "v1 has only 4.8 h.", "v2 was off for 2 % of 3 h."]
     effects = [
         replace(one, effect=replace(one.effect, warnings=(text,)))
         for one, text in zip((rssi, tx_rate, rx_rate), texts, strict=True)
     ]
-    elsewhere = replace(effects[1], location="office")
+    assert warnings_by_place(effects) == {texts[0]: ["kiln room, 5 GHz"], texts[2]: ["kiln room, 5 GHz"]}
+    elsewhere = replace(rssi, location="office", effect=replace(rssi.effect, warnings=("v1 has only 12 h.",)))
     assert warnings_by_place([*effects, elsewhere]) == {
-        texts[0]: ["kiln room, 5 GHz"], texts[2]: ["kiln room, 5 GHz"], texts[1]: ["office, 5 GHz"],
+        "v1 has only 4.7 to 12 h.": ["kiln room, 5 GHz", "office, 5 GHz"], texts[2]: ["kiln room, 5 GHz"],
     }  # fmt: skip
+
+
+def test_a_handful_of_things_to_mind_is_open_and_the_rest_folded(findings):
+    ((change, effects),) = findings.changes
+    many = replace(effects[0].effect, warnings=tuple(f"Caution {letter}." for letter in "abcde"))
+    page_of_many = page.render(replace(findings, changes=[(change, [replace(effects[0], effect=many)])]))
+    before, _, folded = page_of_many.partition("<summary>2 more</summary>")
+    assert re.findall(r"Caution .", before) == ["Caution a", "Caution b", "Caution c"]
+    assert re.findall(r"Caution .", folded) == ["Caution d", "Caution e"]
 
 
 @pytest.mark.parametrize(
@@ -96,10 +145,9 @@ def test_settings_are_said_in_words(phrase, words):
 def test_sections_come_in_the_readers_order(html):
     places = [
         html.index(f'id="{name}"')
-        for name in ("overview", "changes", "trend", "effects", "locations", "outages", "coverage")
+        for name in ("overview", "changes", "trend", "locations", "outages", "versions", "coverage", "method")
     ]
     assert places == sorted(places)
-    assert html.index('id="versions"') < html.index('id="method"')
 
 
 def test_times_are_those_of_the_zone(words):
@@ -159,7 +207,7 @@ def test_names_from_the_air_stay_text(tmp_path):
 
 def test_figures_are_json_that_no_html_parser_misreads(html):
     figures = re.findall(r'(?s)<script type="application/json">(.*?)</script>', html)
-    assert len(figures) == 2 + 6 + 1 + 1  # trends, effects, outages, coverage
+    assert len(figures) == 2 + 1 + 1  # trends, outages, coverage
     for figure in figures:
         assert not set("<>&") & set(figure)
         json.loads(figure)

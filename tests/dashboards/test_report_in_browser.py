@@ -12,7 +12,7 @@ from logger.log import Log
 from tests.dashboards.kiln_log import END_MS, EVIL, ZONE, make_kiln_log
 
 DESKTOP, PHONE = 1280, 390
-N_FIGURES = 8
+N_FIGURES = 4
 FLAGS = (
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--hide-scrollbars",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
@@ -60,12 +60,40 @@ def opened(request, browser, report):
     return browser
 
 
-def test_the_page_is_whole_and_quiet(opened, report):
-    drawn = opened.execute_script(
+def scroll_through(browser) -> None:
+    """As a reader does, until every figure over time is drawn."""
+    from selenium.webdriver.support.ui import WebDriverWait
+
+    for n in range(N_FIGURES):
+        browser.execute_script(f"document.querySelectorAll('figure.plot')[{n}].scrollIntoView()")
+        WebDriverWait(browser, 20).until(lambda _, n=n: drawn(browser)[n])
+
+
+def drawn(browser) -> list[bool]:
+    return browser.execute_script(
         "return [...document.querySelectorAll('figure.plot')].map(f => f.querySelectorAll('.main-svg').length > 0"
         " && f.querySelectorAll('.trace, .point').length > 0)"
     )
-    assert drawn == [True] * N_FIGURES
+
+
+def test_the_first_screen_has_the_latest_change_whole_and_its_figure(opened):
+    height = opened.execute_script("return window.innerHeight")
+    ends = opened.execute_script(
+        "return ['.latest', '.first li'].map(s => document.querySelector(s).getBoundingClientRect().bottom)"
+    )
+    assert max(ends) < height
+    lane = opened.execute_script("return document.querySelector('.first svg.lane').getBoundingClientRect().width")
+    assert lane > 100
+
+
+def test_figures_are_drawn_when_they_come_near(opened):
+    assert not drawn(opened)[-1]
+    scroll_through(opened)
+    assert drawn(opened) == [True] * N_FIGURES
+
+
+def test_the_page_is_whole_and_quiet(opened, report):
+    scroll_through(opened)
     assert opened.get_log("browser") == []
     messages = [json.loads(entry["message"])["message"] for entry in opened.get_log("performance")]
     asked = {
@@ -75,10 +103,11 @@ def test_the_page_is_whole_and_quiet(opened, report):
 
 
 def test_nothing_sticks_out_sideways(opened):
+    scroll_through(opened)
     width = opened.execute_script("return document.documentElement.clientWidth")
     assert opened.execute_script("return document.documentElement.scrollWidth") <= width
     widest = opened.execute_script(
-        "return Math.max(...[...document.querySelectorAll('figure.plot svg.main-svg, h1, h2, h3, p')]"
+        "return Math.max(...[...document.querySelectorAll('figure.plot svg.main-svg, .lanes, h1, h2, h3, p')]"
         ".map(e => e.getBoundingClientRect().right))"
     )
     assert widest <= width
@@ -100,8 +129,9 @@ def test_a_slipped_in_script_would_not_run(opened):
 
 
 def test_letters_are_large_enough_to_read(opened):
+    scroll_through(opened)
     smallest = opened.execute_script(
-        "return Math.min(...[...document.querySelectorAll('p, td, th, figcaption, svg text')]"
+        "return Math.min(...[...document.querySelectorAll('p, li, span, td, th, figcaption, svg text')]"
         ".filter(e => e.textContent.trim()).map(e => parseFloat(getComputedStyle(e).fontSize)))"
     )
     assert smallest >= 10
