@@ -216,14 +216,17 @@ def _distance_to_change(started_s: np.ndarray, ended_s: np.ndarray, stay: np.nda
 def _groups(started_s: np.ndarray, ended_s: np.ndarray, stay: np.ndarray, widest_s: np.ndarray) -> np.ndarray:
     """Codes from 0: greedily joined neighbours, none wider than the narrowest allowance in it."""
     group = np.zeros(len(stay), dtype=int)
-    code, opened_s, allowed_s = 0, started_s[0], widest_s[0]
-    for i in range(1, len(stay)):
-        allowed_s = min(allowed_s, widest_s[i])
-        # A block that is itself wider than its allowance stands alone; half a step of slack lets
-        # lengths that are whole multiples of each other meet.
-        if stay[i] != stay[i - 1] or ended_s[i] - opened_s > allowed_s * 1.001:
-            code, opened_s, allowed_s = code + 1, started_s[i], widest_s[i]
-        group[i] = code
+    ends = np.append(np.flatnonzero(np.diff(stay)) + 1, len(stay))
+    allowed_s = widest_s * 1.001  # slack lets lengths that are whole multiples of each other meet
+    code, first = 0, 0
+    for end in ends:
+        while first < end:
+            reach = first + np.searchsorted(ended_s[first:end], started_s[first] + allowed_s[first], side="right")
+            within = ended_s[first:reach] - started_s[first] <= np.minimum.accumulate(allowed_s[first:reach])
+            # A block that is itself wider than its allowance stands alone.
+            joined = max(1, len(within) if within.all() else int(within.argmin()))
+            group[first : first + joined] = code
+            code, first = code + 1, first + joined
     return group
 
 

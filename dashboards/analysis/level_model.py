@@ -89,13 +89,12 @@ class LevelModel:
             lambda tau_s: self._packed(average_covariance(apart_s, series.length_s, tau_s)),
         )
         self._white = 1 / series.n_samples
-        self._flicker = self._flicker_covariance(apart_s)
-        self._day = self._packed(self._day_covariance())
-        self._fixed = self._packed(self._fixed_covariance())
+        parts = [self._fixed_covariance(), self._flicker_covariance(apart_s), self._day_covariance()]
         if several_placements:
             cell = series.placement * 2 + series.is_b
             # Half, so that B - A at a placement has the variance s_d^2.
-            self._interaction = self._packed(0.5 * (cell[:, None] == cell[None, :]))
+            parts.append(0.5 * (cell[:, None] == cell[None, :]))
+        self._parts = np.array([self._packed(part) for part in parts])  # fixed, flicker, day[, interaction]
 
     @property
     def start(self) -> np.ndarray:
@@ -153,14 +152,11 @@ class LevelModel:
     def covariance(self, theta: np.ndarray) -> np.ndarray:
         """Of the block means, (n, n); only the lower triangle is filled."""
         s_w, s_1, z_1, s_f, amplitude, s_2, z_2 = theta[:7]
-        packed = self._fixed + s_f**2 * self._flicker
-        packed += amplitude**2 * self._day
+        scales = [1.0, s_f, amplitude, theta[7]] if self._several_placements else [1.0, s_f, amplitude]
+        packed = np.square(scales) @ self._parts
         for s, z in ((s_1, z_1), (s_2, z_2)):
             nodes, weights, _ = self._memory.weights(self._log_tau(z))
-            for node, weight in zip(nodes, weights, strict=True):
-                packed += s**2 * weight * self._memory.covariances[node]
-        if self._several_placements:
-            packed += theta[7] ** 2 * self._interaction
+            packed += (s**2 * weights) @ self._memory.covariances[nodes]
         packed[self._diagonal] += s_w**2 * self._white
         full = np.zeros((len(self._y),) * 2)
         full.reshape(-1)[self._places] = packed
@@ -171,15 +167,16 @@ class LevelModel:
         s_w, s_1, z_1, s_f, amplitude, s_2, z_2 = theta[:7]
         along = np.zeros_like(theta)
         along[0] = 2 * s_w * (score[self._diagonal] @ self._white)
-        along[3] = 2 * s_f * (score @ self._flicker)
-        along[4] = 2 * amplitude * (score @ self._day)
+        _, flicker, day, *interaction = self._parts @ score
+        along[3] = 2 * s_f * flicker
+        along[4] = 2 * amplitude * day
         for index, s, z in ((1, s_1, z_1), (5, s_2, z_2)):
             nodes, weights, slopes = self._memory.weights(self._log_tau(z))
             traces = self._memory.covariances[nodes] @ score
             along[index] = 2 * s * (traces @ weights)
             along[index + 1] = s**2 * (traces @ slopes) * self._half_log_tau
         if self._several_placements:
-            along[7] = 2 * theta[7] * (score @ self._interaction)
+            along[7] = 2 * theta[7] * interaction[0]
         return along
 
     def _log_tau(self, z: float) -> float:
@@ -217,7 +214,7 @@ class LevelModel:
         while tau_s * FLICKER_STEP <= 4 * self._series.span_s:
             tau_s *= FLICKER_STEP
             bank += average_covariance(apart_s, self._series.length_s, tau_s)
-        return self._packed(bank * (np.log(FLICKER_STEP) / np.log(4)))
+        return np.asarray(bank * (np.log(FLICKER_STEP) / np.log(4)))
 
     def _log_prior(self, theta: np.ndarray) -> tuple[float, np.ndarray]:
         value, gradient = 0.0, np.zeros_like(theta)
@@ -249,7 +246,7 @@ class MemoryBank:
         n = int(np.ceil((np.log(longest_s) - self._first) / NODE_STEP)) + 1
         self.covariances = np.array([covariance_at(np.exp(self._first + NODE_STEP * k)) for k in range(n)])
 
-    def weights(self, log_tau: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def weights(self, log_tau: float) -> tuple[slice, np.ndarray, np.ndarray]:
         """Three nodes, their weights, and the weights' derivatives by ln tau; held at the bank's ends."""
         place = (log_tau - self._first) / NODE_STEP
         within = min(max(place, 1.0), len(self.covariances) - 2.0)
@@ -257,7 +254,7 @@ class MemoryBank:
         u = within - middle
         weights = np.array([0.5 * (0.5 - u) ** 2, 0.75 - u**2, 0.5 * (0.5 + u) ** 2])
         slopes = np.array([u - 0.5, -2 * u, u + 0.5]) / NODE_STEP
-        return np.arange(middle - 1, middle + 2), weights, slopes if within == place else np.zeros(3)
+        return slice(middle - 1, middle + 2), weights, slopes if within == place else np.zeros(3)
 
 
 def average_covariance(apart_s: np.ndarray, length_s: np.ndarray, tau_s: float) -> np.ndarray:
