@@ -91,7 +91,9 @@ def _shares(seen: list[Seen]) -> list[str]:
 
 
 def _margins(wanted: Wanted) -> list[str]:
-    names = QUICK_NARROW if wanted.quick else tuple(name for name in NARROW if name in (wanted.families or NARROW))
+    names = [name for name in (QUICK_NARROW if wanted.quick else NARROW) if name in (wanted.families or NARROW)]
+    if not names:
+        return []
     worlds = QUICK_WORLDS if wanted.quick else wanted.worlds
     print(f"\nThe margin is {MARGIN_DB:g} dB; {OUTSIDE_DB} dB is planted, either way, or nothing.\n")
     head(
