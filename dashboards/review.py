@@ -6,11 +6,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, cast
 
-from dashboards.analysis.effect import Effect
+from dashboards.analysis.effect_value import Effect
 from dashboards.comparison import Judgement, LocatedEffect, compare_versions, comparison_json, settings_of
 from dashboards.frames import LogFrames, load_frames
 from dashboards.sentences import (
+    METRIC_NAMES,
     MINUS,
+    VERDICTS,
     band_name,
     finding,
     has_interval,
@@ -103,8 +105,18 @@ def _band_progress(trial: RunningTrial, band: str, effects: Sequence[LocatedEffe
     return {
         **_effect_json(rssi),
         "verdicts": {metric: one.effect.verdict for metric, one in of_band.items()},
+        "also": _also(of_band),
         "words": _plain(f"{band_name(band)}: {finding(_as_it_holds(effect))}, {after}"),
     }
+
+
+def _also(of_band: Mapping[str, LocatedEffect]) -> str:
+    """The other metrics that are decided: "better: tx rate, rx rate; no difference that matters: outage"."""
+    names: dict[str, list[str]] = {}
+    for metric, one in of_band.items():
+        if metric != "rssi" and one.effect.verdict != "undecided":
+            names.setdefault(VERDICTS[one.effect.verdict], []).append(METRIC_NAMES[metric])
+    return "; ".join(f"{verdict}: {', '.join(metrics)}" for verdict, metrics in names.items())
 
 
 def _verdict_words(trial: RunningTrial, one: LocatedEffect, labels: Mapping[int, str]) -> str:

@@ -91,15 +91,17 @@ class Reviews:
         return max(0.0, (now_ms - found[-1].found_at_utc_ms) / 1000) if found else self._every_s
 
     def _begin_if_needed(self, now_s: float) -> None:
-        if now_s - self._last_s < BATTERY_FACTOR * self._every_s and self._on_battery():
-            self._look_s = now_s + min(self._every_s, LOOK_AGAIN_S)
-            return
-        self._last_s, self._look_s = now_s, now_s + self._every_s
         try:
-            if running_trial(self._log.db, self._clock.utc_ms()) is None:
+            runs = running_trial(self._log.db, self._clock.utc_ms()) is not None
+            if runs and now_s - self._last_s < BATTERY_FACTOR * self._every_s and self._on_battery():
+                self._look_s = now_s + min(self._every_s, LOOK_AGAIN_S)
                 return
-            self._child = Child(self._command, self._clock)
-        except (sqlite3.OperationalError, OSError) as error:
+            self._last_s, self._look_s = now_s, now_s + self._every_s
+            if runs:
+                self._child = Child(self._command, self._clock)
+        except sqlite3.OperationalError:  # busy
+            self._look_s = now_s + min(self._every_s, LOOK_AGAIN_S)
+        except OSError as error:
             self._failed(str(error))
 
     def _watch(self, child: Child, now_s: float) -> None:
@@ -144,9 +146,7 @@ class Reviews:
             self._voice.line(self._clock.utc_ms(), sentence)
         if len(sentences) > NOTIFIED_AT_MOST:
             more = len(sentences) - NOTIFIED_AT_MOST + 1
-            sentences[NOTIFIED_AT_MOST - 1 :] = [
-                f"And {more} more: 'linktrial status' and 'linktrial timeline' show them."
-            ]
+            sentences[NOTIFIED_AT_MOST - 1 :] = [f"And {more} more; see 'linktrial status'."]
         if sentences:
             self._desktop.tell("\n".join(sentences))
 

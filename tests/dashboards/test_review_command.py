@@ -145,6 +145,8 @@ def test_progress_tells_hours_and_effect_per_band_in_words_and_numbers(path, ask
     assert (band["needed"], band["verdict"]) == ([], "better")
     assert f"after {effect.hours_a:.0f} h of v1 and {effect.hours_b:.0f} h of v2" in band["words"]
     assert band["words"] in progress["words"]
+    assert band["also"].startswith("better: tx rate, rx rate")
+    assert "RSSI" not in band["also"]
 
 
 def test_a_young_trial_says_what_it_still_needs(tmp_path, capsys):

@@ -72,6 +72,7 @@ def progress(location: str = "kiln room", location_id: int = 1, *, bands: bool =
         "band": "5",
         "words": "5 GHz: whether RSSI changed cannot be told yet: +0.8 dB [-1.0, 2.6], after 3.0 h of v1 and 2.0 h of v2",
         "verdict": "undecided",
+        "also": "better: tx rate",
         "needed": ["About 6 h more of v2 would tell."],
     }
     detail = {"a": "v1", "b": "v2", "location": location, "location_id": location_id, "bands": [band] if bands else []}
@@ -157,7 +158,8 @@ def test_status_shows_how_far_the_trial_is_and_what_it_still_needs(owner, show, 
     assert said[head + 1].startswith(
         "  5 GHz: whether RSSI changed cannot be told yet: +0.8 dB [-1.0, 2.6], after 3.0 h"
     )
-    assert said[head + 2] == "    About 6 h more of v2 would tell."
+    assert said[head + 2] == "    better: tx rate"
+    assert said[head + 3] == "    About 6 h more of v2 would tell."
     trial = json.loads(show("status", "--json"))["trial"]
     assert trial["judged_at_utc_ms"] == START_MS
     assert trial["bands"] == progress().detail["bands"]
