@@ -5,7 +5,7 @@ Neither pandas nor scipy is loaded before there is something to work out: effect
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from math import isfinite
@@ -261,7 +261,12 @@ def _first_version(periods: pd.DataFrame) -> int | None:
 def find_location(periods: pd.DataFrame, name: str) -> str:
     """The location of that name, whatever the case of its letters. Raises NothingToCompare, naming the
     nearest."""
-    known: list[str] = list(dict.fromkeys(periods["location"].tolist()))
+    return location_called(name, periods["location"].tolist())
+
+
+def location_called(name: str, known: Sequence[str]) -> str:
+    """As find_location, of the locations that are ``known``."""
+    known = list(dict.fromkeys(known))
     if name in known:
         return name
     folded = [place for place in known if place.casefold() == name.casefold()]

@@ -23,14 +23,15 @@ from dashboards.comparison import (
     Judgement,
     LocatedEffect,
     RouterChange,
-    compare_versions,
     router_changes,
     settings_of,
 )
 from dashboards.frames import LogFrames, load_frames
+from dashboards.remembered import Remembered
 from logger.errors import LogError
 from logger.exchange import harmless
 from logger.log import Log
+from logger.one_moment import one_moment
 from logger.whole_file import whole_file
 
 _HOUR_MS, _DAY_MS = 3_600_000, 86_400_000
@@ -70,20 +71,19 @@ def find(
     now_utc_ms: int,
     zone: str,
     judged: Judgement = PLAIN_JUDGEMENT,
-    progress: Callable[[float], object] = lambda share: None,
+    n_processes: int = 1,
+    progress: Callable[[int, int], object] = lambda done, expected: None,
 ) -> Findings:
-    """Work out what ``log`` says. ``zone``: IANA name of the zone whose clock times are shown.
-    ``progress`` is told the share that is done, 0 to 1."""
-    frames = load_frames(log)
-    changes = []
-    expected = router_changes(frames.periods)
-    for done, change in enumerate(expected):
-        progress(done / len(expected))
-        effects = compare_versions(
-            frames.blocks, change.before, change.version, judged=judged, settings=settings_of(frames.versions)
-        )
-        changes.append((change, effects))
-    progress(1.0)
+    """Work out what ``log`` says. ``zone``: IANA name of the zone whose clock times are shown. Effects that the log
+    remembers are not worked out again; ``progress`` is told how many of the others are done, of how many, and at most
+    ``n_processes`` work at them (see ``judge_many``)."""
+    with one_moment(log):
+        frames = load_frames(log)
+        expected = router_changes(frames.periods)
+        pairs = [(change.before, change.version) for change in expected]
+        remembered = Remembered(log, pairs, settings=settings_of(frames.versions), judged=judged)
+    remembered.work_out(frames.blocks, now_utc_ms=now_utc_ms, n_processes=n_processes, progress=progress)
+    changes = [(change, remembered.effects(change.before, change.version)) for change in expected]
     return Findings(
         frames, changes, summarise(frames.blocks), outage_spells(frames.blocks), list(_coverages(frames, zone)),
         now_utc_ms, zone,
@@ -97,13 +97,12 @@ def write_report(
     now_utc_ms: int,
     zone: str,
     judged: Judgement = PLAIN_JUDGEMENT,
-    progress: Callable[[float], object] = lambda share: None,
 ) -> Path:
     """Write the report of ``log`` as one HTML file that asks nothing of any network; returns its path.
 
     Raises LogError where it cannot be written.
     """
-    findings = find(log, now_utc_ms=now_utc_ms, zone=zone, judged=judged, progress=progress)
+    findings = find(log, now_utc_ms=now_utc_ms, zone=zone, judged=judged)
     return write_html(findings, path)
 
 

@@ -50,6 +50,15 @@ def read_periods(db: sqlite3.Connection) -> list[Period]:
     return [Period(*row) for row in db.execute(f"{_PERIODS} ORDER BY period.started_at_utc_ms, period.id")]
 
 
+def read_locations(db: sqlite3.Connection) -> list[str]:
+    """The names of the locations that have periods, the earliest first."""
+    rows = db.execute(
+        "SELECT location.name FROM period JOIN placement ON placement.id = placement_id"
+        " JOIN location ON location.id = location_id GROUP BY location.id ORDER BY min(started_at_utc_ms)"
+    )
+    return [row[0] for row in rows]
+
+
 def period_at(db: sqlite3.Connection, time_ms: int) -> Period | None:
     """This machine's period that holds at that time; None before the log began."""
     row = db.execute(

@@ -5,10 +5,15 @@ from __future__ import annotations
 
 import argparse
 import json
+from typing import TYPE_CHECKING
 
 from dashboards.analysis.metrics import METRICS
 from logger.commands import add_json_option, add_log_option, open_log
+from logger.log import Log
 from logger.router_settings import BANDS
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -22,46 +27,51 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from dashboards.comparison import (
-        NothingToCompare,
-        compare_versions,
-        comparison_json,
-        find_location,
-        judgement,
-        nothing_in_common,
-        settings_of,
-    )
-    from dashboards.frames import load_blocks, load_periods, load_versions
+    from adapters.clock import SystemClock
+    from dashboards.comparison import NothingToCompare, comparison_json, judgement, location_called
+    from dashboards.remembered import Remembered
     from logger.one_moment import one_moment
     from logger.settings import load_settings
-    from logger.tags import find_version, read_versions
+    from logger.tags import find_version, read_locations, read_versions
 
-    with open_log(args) as log, one_moment(log):
-        versions = load_versions(log)
-        known = read_versions(log.db)
-        a, b = (find_version(known, word).number for word in (args.a, args.b))
-        if a == b:
-            raise NothingToCompare(f"v{a} cannot be compared with itself; say two versions")
-        location = None if args.location is None else find_location(load_periods(log), args.location)
-        blocks = load_blocks(log)
-    metrics = tuple(METRICS) if args.metric is None else (args.metric,)
-    effects = compare_versions(
-        blocks,
-        a,
-        b,
-        location=location,
-        band=args.band,
-        metrics=metrics,
-        judged=judgement(load_settings()),
-        settings=settings_of(versions),
-    )
-    if not effects:
-        raise NothingToCompare(nothing_in_common(blocks, a, b, location, args.band))
+    with open_log(args) as log:
+        with one_moment(log):
+            versions = read_versions(log.db)
+            a, b = (find_version(versions, word).number for word in (args.a, args.b))
+            if a == b:
+                raise NothingToCompare(f"v{a} cannot be compared with itself; say two versions")
+            location = None if args.location is None else location_called(args.location, read_locations(log.db))
+            remembered = Remembered(
+                log,
+                [(a, b)],
+                settings={version.number: version.settings for version in versions},
+                location=location,
+                band=args.band,
+                metrics=tuple(METRICS) if args.metric is None else (args.metric,),
+                judged=judgement(load_settings()),
+            )
+            blocks = None if remembered.complete else _blocks(log)
+        if blocks is not None:
+            from dashboards.commands.progress import effects_bar
+            from dashboards.many_effects import all_cores
+
+            with effects_bar() as tell:
+                remembered.work_out(blocks, now_utc_ms=SystemClock().utc_ms(), n_processes=all_cores(), progress=tell)
+        effects = remembered.effects(a, b)
+        if not effects:
+            from dashboards.comparison import nothing_in_common
+
+            raise NothingToCompare(nothing_in_common(_blocks(log), a, b, location, args.band))
     if args.json:
         print(json.dumps(comparison_json(a, b, effects), ensure_ascii=False, allow_nan=False))
         return 0
     from dashboards.sentences import comparison_text
 
-    labels = dict(zip(versions["version"], versions["label"], strict=True))
-    print(comparison_text(a, b, labels, effects))
+    print(comparison_text(a, b, {version.number: version.label for version in versions}, effects))
     return 0
+
+
+def _blocks(log: Log) -> pd.DataFrame:
+    from dashboards.frames import load_blocks  # pandas, and a second; not for what is remembered
+
+    return load_blocks(log)

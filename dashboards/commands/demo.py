@@ -49,6 +49,7 @@ def run(args: argparse.Namespace) -> int:
     _make_room(path, output)
     import sqlite_utils  # noqa: F401  loaded first, so that the log is migrated without another process
 
+    from dashboards.many_effects import all_cores
     from dashboards.report import find, write_html
     from dashboards.trial import play_pottery
 
@@ -68,7 +69,8 @@ def run(args: argparse.Namespace) -> int:
             log,
             now_utc_ms=played.ended_at_utc_ms,
             zone=played.time_zone,
-            progress=lambda share: tell(PLAYING_SHARE + (1 - PLAYING_SHARE) * share),
+            n_processes=all_cores(),
+            progress=lambda done, expected: tell(PLAYING_SHARE + (1 - PLAYING_SHARE) * done / max(expected, 1)),
         )
         write_html(findings, output)
     with output.open("ab") as file:

@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 from adapters.clock import SystemClock
@@ -26,13 +23,22 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    from dashboards.commands.progress import effects_bar
     from dashboards.comparison import judgement
+    from dashboards.many_effects import all_cores
     from dashboards.report import find, write_html, write_tables
     from logger.settings import load_settings
 
     judged = judgement(load_settings())
-    with open_log(args) as log, _progress() as tell:
-        findings = find(log, now_utc_ms=SystemClock().utc_ms(), zone=zone_of(log), judged=judged, progress=tell)
+    with open_log(args) as log, effects_bar() as tell:
+        findings = find(
+            log,
+            now_utc_ms=SystemClock().utc_ms(),
+            zone=zone_of(log),
+            judged=judged,
+            n_processes=all_cores(),
+            progress=tell,
+        )
     page = write_html(findings, Path(args.output).expanduser())
     tables = write_tables(findings, Path(args.csv).expanduser()) if args.csv is not None else []
     if args.json:
@@ -50,13 +56,3 @@ def zone_of(log: Log) -> str:
         " ORDER BY kind = 'logger' DESC, started_at_utc_ms DESC LIMIT 1"
     ).fetchone()
     return row[0] if row else local_zone_name()
-
-
-@contextmanager
-def _progress() -> Iterator[Callable[[float], object]]:
-    """Gives a function that is told the share done; it draws a bar on a terminal and nothing elsewhere."""
-    from tqdm import tqdm
-
-    bar_format = "working out the effects {percentage:3.0f}% |{bar}| {elapsed}"
-    with tqdm(total=1.0, bar_format=bar_format, disable=not sys.stderr.isatty(), leave=False) as bar:
-        yield lambda share: bar.update(share - bar.n)
