@@ -6,9 +6,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, cast
 
+import pandas as pd
+
 from dashboards.analysis.effect_value import Effect
-from dashboards.comparison import Judgement, LocatedEffect, compare_versions, comparison_json, settings_of
-from dashboards.frames import LogFrames, load_frames
+from dashboards.comparison import Judgement, LocatedEffect, comparison_json
+from dashboards.frames import load_blocks
+from dashboards.remembered import Remembered
 from dashboards.sentences import (
     METRIC_NAMES,
     MINUS,
@@ -32,6 +35,7 @@ from logger.log import Log
 from logger.one_moment import one_moment
 from logger.printable import printable
 from logger.running_trial import RunningTrial, running_trial
+from logger.tags import Version, read_versions
 
 
 def review(log: Log, judged: Judgement, now_ms: int) -> list[Finding]:
@@ -42,11 +46,13 @@ def review(log: Log, judged: Judgement, now_ms: int) -> list[Finding]:
     at the same time. Raises LogError where the log cannot be written."""
     with one_moment(log):
         trial = running_trial(log.db, now_ms)
-        frames = load_frames(log)
+        versions = read_versions(log.db)
+        remembered = _remembered(log, trial, versions, judged) if trial else None
+        blocks = load_blocks(log)
     progress, verdicts = [], []
-    if trial:
-        labels = dict(zip(frames.versions["version"], frames.versions["label"], strict=True))
-        effects = judge(frames, trial, judged)
+    if trial and remembered:
+        labels = {version.number: version.label for version in versions}
+        effects = judge(trial, remembered, blocks, now_ms)
         progress, verdicts = [progress_finding(trial, effects, labels)], verdict_findings(trial, effects, labels)
     found = [*progress, *verdicts]
     with log.transaction() as db:
@@ -57,11 +63,11 @@ def review(log: Log, judged: Judgement, now_ms: int) -> list[Finding]:
     return found
 
 
-def judge(frames: LogFrames, trial: RunningTrial, judged: Judgement) -> list[LocatedEffect]:
-    """The effects of the running trial, where the laptop stands, on every band that has both versions."""
-    return compare_versions(
-        frames.blocks, trial.a, trial.b, location=trial.location, judged=judged, settings=settings_of(frames.versions)
-    )
+def judge(trial: RunningTrial, remembered: Remembered, blocks: pd.DataFrame, now_ms: int) -> list[LocatedEffect]:
+    """The effects of the running trial, where the laptop stands, on every band that has both versions. In this process
+    alone, for nobody waits for them."""
+    remembered.work_out(blocks, now_utc_ms=now_ms)
+    return remembered.effects(trial.a, trial.b)
 
 
 def verdict_findings(trial: RunningTrial, effects: Sequence[LocatedEffect], labels: Mapping[int, str]) -> list[Finding]:
@@ -136,6 +142,11 @@ def _as_it_holds(effect: Effect) -> Effect:
     if not effect.open or not has_interval(effect):
         return effect
     return replace(effect, low=effect.anytime_low, high=effect.anytime_high)
+
+
+def _remembered(log: Log, trial: RunningTrial, versions: Sequence[Version], judged: Judgement) -> Remembered:
+    settings = {version.number: version.settings for version in versions}
+    return Remembered(log, [(trial.a, trial.b)], settings=settings, location=trial.location, judged=judged)
 
 
 def _nothing_yet(trial: RunningTrial) -> str:

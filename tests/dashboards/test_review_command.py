@@ -16,14 +16,13 @@ from pathlib import Path
 import pytest
 
 from dashboards import review as reviewing
-from dashboards.comparison import PLAIN_JUDGEMENT, LocatedEffect
-from dashboards.frames import load_frames
+from dashboards.comparison import PLAIN_JUDGEMENT, LocatedEffect, compare_versions
+from dashboards.frames import load_blocks
 from logger.console import main
 from logger.errors import LogError
 from logger.findings import PROGRESS, VERDICT, read_findings, unsaid_news
 from logger.log import Log
 from logger.recorder import Recorder
-from logger.running_trial import running_trial
 from logger.timeline import Timeline
 from tests.dashboards.kiln_log import EFFECT_DB, END_MS, EVIL, STEP_MS, HandClock, make_kiln_log, samples
 
@@ -39,7 +38,8 @@ def whole(tmp_path_factory) -> Path:
 def effects(whole) -> list[LocatedEffect]:
     """What the statistics say of it; seconds of work."""
     with Log.open(whole) as log:
-        return reviewing.judge(load_frames(log), running_trial(log.db, END_MS), PLAIN_JUDGEMENT)
+        blocks = load_blocks(log)
+    return compare_versions(blocks, 1, 2, location="kiln room")
 
 
 @pytest.fixture
@@ -52,7 +52,7 @@ def path(whole, tmp_path) -> Path:
 def ask(path, capsys, effects, monkeypatch):
     """Run the command on a log whose effects are known already."""
 
-    def judge(frames, trial, judged) -> list[LocatedEffect]:
+    def judge(trial, *_: object) -> list[LocatedEffect]:
         assert (trial.a, trial.b) == (1, 2)
         return [replace(one, location=trial.location) for one in effects]
 
