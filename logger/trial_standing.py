@@ -43,7 +43,7 @@ def standing_lines(standing: TrialStanding, labels: Mapping[int, str], now_ms: i
     lines = [f"{head}, judged {ago} ago"]
     for band in progress.detail["bands"]:
         lines.append(f"  {printable(band['words'])}")
-        lines += [f"    {printable(sentence)}" for sentence in (band["also"], *band["needed"]) if sentence]
+        lines += [f"    {printable(sentence)}" for sentence in (band.get("also"), *band["needed"]) if sentence]
     if not progress.detail["bands"]:
         lines.append(f"  {printable(progress.words)}")
     return lines
