@@ -6,17 +6,20 @@ and shows at once. What lies beyond a panel's axis ends there in an arrow.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import ceil, floor, log10
 
 import numpy as np
 
 from dashboards import palette
+from dashboards.analysis.effect_value import Effect
 from dashboards.analysis.metrics import METRICS
 from dashboards.comparison import LocatedEffect
 from dashboards.sentences import METRIC_NAMES, MINUS, VERDICTS, amount, band_name, ends_shown, has_interval
 from logger.printable import printable
+
+Places = Mapping[tuple[str, str], Mapping[str, LocatedEffect]]  # effects by location and band, then by metric
 
 MOST_TICKS = 5
 _ROUND_STEPS = (1, 2, 5)
@@ -54,7 +57,8 @@ class Panel:
 
     metric: str
     title: str
-    sense: str  # "right is stronger"
+    unit: str
+    sense: str  # "right is better"
     ticks: tuple[tuple[float, str], ...]
     margin: tuple[float, float]
     none: float
@@ -68,41 +72,36 @@ class EffectFigure:
     groups: tuple[tuple[str, tuple[Row, ...]], ...]
 
 
-def effects_figure(
-    groups: Sequence[tuple[str, Sequence[LocatedEffect]]], metrics: Sequence[str]
-) -> EffectFigure | None:
+def effects_figure(groups: Sequence[tuple[str, Places]], metrics: Sequence[str]) -> EffectFigure | None:
     """The effects of ``metrics``, a panel each, of those that have an interval anywhere; None where none has.
 
-    ``groups`` are changes: what each is called, and its effects."""
-    chosen = {
-        metric: [one for _, effects in groups for one in effects if one.effect.metric == metric and _drawn(one)]
-        for metric in metrics
-    }
+    ``groups`` are changes: what each is called, and its effects by location and band."""
+    everywhere = [found for _, places in groups for found in places.values()]
+    chosen = {metric: [found[metric].effect for found in everywhere if _drawn(found, metric)] for metric in metrics}
     scales = {metric: _Scale(metric, effects) for metric, effects in chosen.items() if effects}
     if not scales:
         return None
-    drawn = ((heading, tuple(_rows(effects, scales))) for heading, effects in groups)
+    drawn = ((heading, tuple(_rows(places, scales))) for heading, places in groups)
     return EffectFigure(
         tuple(scale.panel() for scale in scales.values()), tuple((heading, rows) for heading, rows in drawn if rows)
     )
 
 
-def _drawn(located: LocatedEffect) -> bool:
-    return has_interval(located.effect)
+def _drawn(found: Mapping[str, LocatedEffect], metric: str) -> bool:
+    return metric in found and has_interval(found[metric].effect)
 
 
-def _rows(effects: Sequence[LocatedEffect], scales: dict[str, _Scale]) -> list[Row]:
-    places: dict[tuple[str, str], dict[str, LocatedEffect]] = {}
-    for one in effects:
-        if one.effect.metric in scales and _drawn(one):
-            places.setdefault((one.location, one.band), {})[one.effect.metric] = one
+def _rows(places: Places, scales: Mapping[str, _Scale]) -> list[Row]:
     return [
         Row(
             f"{printable(place)}, {band_name(band)}",
             palette.stroke(band),
-            tuple(scale.lane(found[metric]) if metric in found else None for metric, scale in scales.items()),
+            tuple(
+                scale.lane(found[metric].effect) if _drawn(found, metric) else None for metric, scale in scales.items()
+            ),
         )
         for (place, band), found in places.items()
+        if any(_drawn(found, metric) for metric in scales)
     ]
 
 
@@ -110,10 +109,9 @@ class _Scale:
     """The axis of one metric: it reaches the intervals of all verdicts and the narrower half of the rest; a wider
     one runs off. Ratios are drawn on a log scale."""
 
-    def __init__(self, metric: str, chosen: Sequence[LocatedEffect]) -> None:
+    def __init__(self, metric: str, effects: Sequence[Effect]) -> None:
         self._metric = metric
         self._ratio = METRICS[metric].unit == "ratio"
-        effects = [located.effect for located in chosen]
         self._margin = self._on_axis(effects[0].margin)
         low, high = np.array([[self._on_axis(end) for end in ends_shown(one)] for one in effects]).T
         undecided = np.array([one.verdict == "undecided" for one in effects])
@@ -129,8 +127,7 @@ class _Scale:
     def _percent(self, at: float) -> float:
         return round(100 * (at - self._start) / (self._end - self._start), 2)
 
-    def lane(self, located: LocatedEffect) -> Lane:
-        effect = located.effect
+    def lane(self, effect: Effect) -> Lane:
         low, high, at = (self._on_axis(value) for value in (*ends_shown(effect), effect.estimate))
         return Lane(
             amount=amount(effect),
@@ -146,11 +143,12 @@ class _Scale:
     def panel(self) -> Panel:
         metric = METRICS[self._metric]
         name = METRIC_NAMES[self._metric]
-        unit = "times what it was" if self._ratio else "minutes a day" if metric.unit == "min/day" else metric.unit
+        units = {"ratio": "times what it was", "min/day": "minutes a day", "1/day": "a day"}
         way = "right" if metric.higher_is_better else "left"
         return Panel(
             metric=self._metric,
-            title=f"{name[0].upper()}{name[1:]}, {unit}",
+            title=f"{name[0].upper()}{name[1:]}",
+            unit=units.get(metric.unit, metric.unit),
             sense=f"{way} is better",
             ticks=tuple((self._percent(at), text) for at, text in self._ticks()),
             margin=(self._percent(-self._margin), self._percent(self._margin) - self._percent(-self._margin)),

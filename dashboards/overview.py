@@ -43,8 +43,12 @@ def seldom_used(found: ByMetric) -> bool:
 
 
 def overview(effects: Sequence[LocatedEffect]) -> dict[str, Any]:
-    """What one change did: a story per location and band, and the bands that the laptop seldom chose."""
-    seldom = [where_text(place, band) for (place, band), found in by_place(effects).items() if seldom_used(found)]
+    """What one change did: a story per location and band, and where the laptop seldom chose a
+    band, by band."""
+    seldom: dict[str, list[str]] = {}
+    for (place, band), found in by_place(effects).items():
+        if seldom_used(found):
+            seldom.setdefault(band_name(band), []).append(printable(place))
     return {
         "stories": [_story(place, band, found) for (place, band), found in judged_places(effects).items()],
         "seldom": seldom,
@@ -59,7 +63,7 @@ def _story(place: str, band: str, found: ByMetric) -> dict[str, Any]:
         "words": "better and worse" if verdict == "mixed" else VERDICTS[verdict],
         "told": told(found),
         "brief": brief(found),
-        "needed": list(dict.fromkeys(text for one in found.values() for text in one.effect.needed))[:1],
+        "needed": needed(found) if verdict == "undecided" else [],
     }
 
 
@@ -74,6 +78,11 @@ def verdict_of(found: ByMetric) -> str:
             return verdict
     first = next(iter(_in_order(found)), None)
     return first.effect.verdict if first is not None else "undecided"
+
+
+def needed(found: ByMetric) -> list[str]:
+    """What would tell, as a sentence: of the first metric that is undecided and says it."""
+    return next((list(one.effect.needed) for one in _in_order(found) if one.effect.needed), [])
 
 
 def told(found: ByMetric) -> str:
@@ -106,10 +115,10 @@ def _listed(effects: Sequence[Effect]) -> str:
 
 
 def brief(found: ByMetric) -> str:
-    """The same as amounts: of what is better or worse, else of RSSI."""
+    """The same as amounts: of the first two that are better or worse, else of RSSI."""
     effects = [one.effect for one in _in_order(found)]
     changed = [effect for effect in effects if effect.verdict in ("better", "worse")]
-    return ", ".join(map(_named_amount, changed or effects[:1]))
+    return ", ".join(map(_named_amount, changed[:2] or effects[:1]))
 
 
 def _in_order(found: ByMetric) -> list[LocatedEffect]:

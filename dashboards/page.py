@@ -21,7 +21,7 @@ from dashboards import figures, palette
 from dashboards.analysis.coverage import KINDS
 from dashboards.analysis.trend import HISTOGRAM, Trended, bin_width_ms, trend
 from dashboards.comparison import METRICS, LocatedEffect, RouterChange, settings_of
-from dashboards.effect_figure import effects_figure
+from dashboards.effect_figure import Places, effects_figure
 from dashboards.frames import rows_of
 from dashboards.overview import by_place, details, judged_places, overview, seldom_used, what_to_mind, where_text
 from dashboards.report import Findings, SourceCoverage
@@ -153,11 +153,11 @@ class _Page:
         """The first screen: the latest change whole, the earlier ones in short, newest first, and their figure."""
         newest_first = self.findings.changes[::-1]
         stories = [self._named(change) | overview(effects) for change, effects in newest_first]
-        groups: list[tuple[str, list[LocatedEffect]]] = []
+        groups: list[tuple[str, Places]] = []
         n_rows = 0
         for change, effects in newest_first:
-            judged = [one for found in judged_places(effects).values() for one in found.values()]
-            n_rows += len(by_place(judged))
+            judged = judged_places(effects)
+            n_rows += len(judged)
             if groups and n_rows > MOST_ROWS_AT_FIRST:
                 break
             groups.append((f"v{change.version} {self.labels[change.version]}", judged))
@@ -166,7 +166,6 @@ class _Page:
             "earlier": stories[1 : 1 + MOST_EARLIER],
             "still_earlier": stories[1 + MOST_EARLIER :],
             "figure": effects_figure(groups, _BOTH_DIRECTIONS),
-            "n_drawn": len(groups),
         }
 
     def _named(self, change: RouterChange) -> dict[str, Any]:
@@ -260,7 +259,7 @@ class _Page:
 
     def _effect_figures(self) -> Iterator[dict[str, Any]]:
         groups = [
-            (f"v{change.version} {self.labels[change.version]}, after v{change.before}", effects)
+            (f"v{change.version} {self.labels[change.version]}, after v{change.before}", judged_places(effects))
             for change, effects in self.findings.changes
         ]
         for metric in METRICS:

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from dashboards.analysis.effect import Effect
 from dashboards.comparison import LocatedEffect
 from dashboards.effect_figure import MOST_TICKS, effects_figure, ticks
+from dashboards.overview import by_place
 
 
 def located(estimate, low, high, *, metric: str = "rssi", verdict: str = "undecided", place: str = "kiln room"):
@@ -20,13 +21,17 @@ def located(estimate, low, high, *, metric: str = "rssi", verdict: str = "undeci
     return LocatedEffect(1, 2, place, "5", effect)
 
 
+def drawn(effects, *metrics: str):
+    return effects_figure([("v2", by_place(effects))], metrics)
+
+
 def lanes(figure):
     return [row.lanes[0] for _, rows in figure.groups for row in rows]
 
 
 def test_an_interval_longer_than_the_axis_ends_in_an_arrow_at_its_edge():
     short, long = located(3, 1, 5, verdict="better"), located(2, -90, 80, place="office")
-    whole, cut = lanes(effects_figure([("v2", [short, long])], ["rssi"]))
+    whole, cut = lanes(drawn([short, long], "rssi"))
     assert (whole.runs_off_low, whole.runs_off_high) == (False, False)
     assert 0 < whole.low < whole.at < whole.high < 100
     assert (cut.runs_off_low, cut.runs_off_high) == (True, True)
@@ -35,13 +40,13 @@ def test_an_interval_longer_than_the_axis_ends_in_an_arrow_at_its_edge():
 
 def test_a_point_beyond_the_axis_is_not_drawn():
     far = located(70, 60, 90, place="office")
-    lane = lanes(effects_figure([("v2", [located(3, 1, 5, verdict="better"), far])], ["rssi"]))[1]
+    lane = lanes(drawn([located(3, 1, 5, verdict="better"), far], "rssi"))[1]
     assert lane.at is None
     assert (lane.low, lane.high) == (100, 100)
 
 
 def test_ratios_are_drawn_on_a_log_scale_round_one():
-    figure = effects_figure([("v2", [located(1, 0.5, 2, metric="tx-rate")])], ["tx-rate"])
+    figure = drawn([located(1, 0.5, 2, metric="tx-rate")], "tx-rate")
     (lane,), (panel,) = lanes(figure), figure.panels
     assert lane.at == panel.none == pytest.approx(50)
     assert lane.at - lane.low == pytest.approx(lane.high - lane.at, abs=0.02)
@@ -50,14 +55,14 @@ def test_ratios_are_drawn_on_a_log_scale_round_one():
 
 def test_a_metric_that_nothing_tells_of_has_no_panel():
     effects = [located(3, 1, 5), located(None, None, None, metric="tx-rate")]
-    figure = effects_figure([("v2", effects)], ["rssi", "tx-rate"])
+    figure = drawn(effects, "rssi", "tx-rate")
     assert [panel.metric for panel in figure.panels] == ["rssi"]
-    assert effects_figure([("v2", effects[1:])], ["rssi", "tx-rate"]) is None
+    assert drawn(effects[1:], "rssi", "tx-rate") is None
 
 
 def test_a_metric_known_at_one_location_only_leaves_the_others_lane_empty():
     effects = [located(3, 1, 5), located(1.2, 1.1, 1.3, metric="tx-rate"), located(2, 1, 4, place="office")]
-    (_, (kiln, office)), = effects_figure([("v2", effects)], ["rssi", "tx-rate"]).groups  # fmt: skip
+    (_, (kiln, office)), = drawn(effects, "rssi", "tx-rate").groups  # fmt: skip
     assert [lane is None for lane in kiln.lanes + office.lanes] == [False, False, False, True]
 
 
@@ -73,5 +78,5 @@ def test_an_axis_has_two_to_five_round_ticks_in_sight(low, width):
 @pytest.mark.parametrize("centre", [0.5, 1, 1.6])
 def test_an_axis_of_ratios_has_three_ticks_or_more(reach, centre):
     effects = [located(centre, centre / reach, centre * reach, metric="tx-rate")]
-    (panel,) = effects_figure([("v2", effects)], ["tx-rate"]).panels
+    (panel,) = drawn(effects, "tx-rate").panels
     assert len([at for at, _ in panel.ticks if 0 <= at <= 100]) >= 3
