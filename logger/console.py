@@ -26,6 +26,7 @@ COMMANDS = {
     "status": ("logger.commands.status", "is it logging, what did it last read, how far is the running trial"),
     "review": ("dashboards.commands.review", "judge the running trial now; 'linktrial log' does so every hour"),
     "compare": ("dashboards.commands.compare", "what one version did against another, with intervals"),
+    "plan": ("dashboards.commands.plan", "how long, and in which order, to see a difference of D dB here"),
     "report": ("dashboards.commands.report", "the report, as one HTML file"),
     "export": ("logger.commands.export", "write the samples or the tables as CSV"),
     "import": ("logger.commands.import_", "take samples that somebody else recorded"),
