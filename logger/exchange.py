@@ -2,8 +2,8 @@
 
 ``time`` is ISO 8601 or seconds since 1970-01-01 UTC; without an offset ISO 8601 is UTC too, because a machine wrote
 it. ``location``, ``placement`` and ``version`` say where the laptop stood, which setting-down that was and which
-config version the router was in. ``band`` is 2.4, 5 or 6 (GHz), ``connected`` 1 or 0. An empty cell is unknown;
-where ``connected`` is unknown there was a link. Units stand in the names.
+config version the router was in. ``band`` is 2.4, 5 or 6 (GHz), ``connected`` 1 or 0, ``bssid`` as 02:00:00:00:00:05.
+An empty cell is unknown; where ``connected`` is unknown there was a link. Units stand in the names.
 """
 
 from __future__ import annotations
@@ -22,13 +22,14 @@ from logger.timeline import checked_name
 
 COLUMNS = (
     *("time", "location", "placement", "version", "band", "frequency_mhz", "rssi_dbm"),
-    *("tx_rate_mbps", "rx_rate_mbps", "noise_dbm", "connected"),
+    *("tx_rate_mbps", "rx_rate_mbps", "noise_dbm", "connected", "bssid"),
 )
 NEEDED = ("time", "location", "placement", "version", "rssi_dbm")  # and band or frequency_mhz
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MS = timedelta(milliseconds=1)
 _NUMBER = re.compile(r"[+-]?\d+(\.\d*)?([eE][+-]?\d+)?", re.ASCII)
+_BSSID = re.compile(r"[0-9a-f]{2}(:[0-9a-f]{2}){5}")
 _PLACEMENT_NUMBER = re.compile(r"([1-9][0-9]{0,3})")
 _VERSION_NUMBER = re.compile(r"[vV]?([1-9][0-9]{0,3})")
 _RISKY = ("=", "+", "-", "@", "\t", "\r", "\n")
@@ -124,8 +125,8 @@ def parse_number(cell: str, column: str) -> float | None:
 
 
 @lru_cache(maxsize=10_000)
-def parse_link(band: str, frequency_mhz: str, connected: str) -> LinkIdentity | None:
-    """The radio that three cells tell of; None for "no link" of no known band. Raises BadCell."""
+def parse_link(band: str, frequency_mhz: str, connected: str, bssid: str) -> LinkIdentity | None:
+    """The radio that four cells tell of; None for "no link" of no known band. Raises BadCell."""
     frequency = _frequency(frequency_mhz)
     known_band = _band(band)
     if frequency is not None:
@@ -136,7 +137,7 @@ def parse_link(band: str, frequency_mhz: str, connected: str) -> LinkIdentity | 
     if linked is None:
         raise BadCell(f"connected {quoted(connected)} is not 1 or 0")
     if linked:
-        return LinkIdentity(None, None, None, frequency, None, known_band)
+        return LinkIdentity(None, None, _parse_bssid(bssid), frequency, None, known_band)
     return LinkIdentity(None, None, None, None, None, known_band, connected=False) if known_band else None
 
 
@@ -144,6 +145,13 @@ def _band(cell: str) -> str | None:
     text = cell.strip().lower().removesuffix("ghz").strip().removesuffix(".0")
     if text not in ("2.4", "5", "6", ""):
         raise BadCell(f"band {quoted(cell)} is not 2.4, 5 or 6")
+    return text or None
+
+
+def _parse_bssid(cell: str) -> str | None:
+    text = cell.strip().lower().replace("-", ":")
+    if text and not _BSSID.fullmatch(text):
+        raise BadCell(f"bssid {quoted(cell)} is not six pairs of hexadecimal digits, as in 02:00:00:00:00:05")
     return text or None
 
 

@@ -183,18 +183,18 @@ def _samples(
 def _sample_cells(db: sqlite3.Connection) -> Callable[[_Cells, sqlite3.Row], _Cells]:
     """Turns the tags and the row of a sample into the cells of COLUMNS."""
     radios = {
-        row[0]: (row[1] or "", str(row[2] or ""), str(row[3]))
-        for row in db.execute("SELECT id, band, frequency_mhz, connected FROM link")
+        row[0]: (row[1] or "", str(row[2] or ""), str(row[3]), row[4] or "")
+        for row in db.execute("SELECT id, band, frequency_mhz, connected, bssid FROM link")
     }
     rates = {row[0]: format_number(row[1]) for row in db.execute("SELECT id, mbps FROM rate")}
     rates[None] = ""
 
     def cells(tags: _Cells, sample: sqlite3.Row) -> _Cells:
         time_ms, link_id, rssi_dbm, tx_rate_id, rx_rate_id, noise_dbm, _ = sample
-        band, frequency_mhz, connected = radios[link_id]
+        band, frequency_mhz, connected, bssid = radios[link_id]
         return (
             *(format_time(time_ms), *tags, band, frequency_mhz, format_number(rssi_dbm)),
-            *(rates[tx_rate_id], rates[rx_rate_id], format_number(noise_dbm), connected),
+            *(rates[tx_rate_id], rates[rx_rate_id], format_number(noise_dbm), connected, bssid),
         )
 
     return cells

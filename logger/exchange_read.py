@@ -151,7 +151,7 @@ def _columns(name: str, header: list[str], ignore_extra: bool) -> Callable[[list
 
 
 def _add_row(recording: Recording, line: int, cells: tuple[str, ...], decimal_comma: bool) -> None:
-    time, location, placement, version, band, frequency, rssi, tx_rate, rx_rate, noise, connected = cells
+    time, location, placement, version, band, frequency, rssi, tx_rate, rx_rate, noise, connected, bssid = cells
     if decimal_comma:
         time, band = time.replace(",", "."), band.replace(",", ".")
         rssi, tx_rate, rx_rate, noise = (cell.replace(",", ".") for cell in (rssi, tx_rate, rx_rate, noise))
@@ -159,7 +159,7 @@ def _add_row(recording: Recording, line: int, cells: tuple[str, ...], decimal_co
         parse_time(time),
         line,
         parse_name(version, "version"),
-        link := parse_link(band, frequency, connected),
+        link := parse_link(band, frequency, connected, bssid),
         parse_number(rssi, "rssi_dbm"),
         parse_number(noise, "noise_dbm"),
         _rate(tx_rate, "tx_rate_mbps", link),
@@ -244,15 +244,15 @@ def _has_row_between(rows: list[Row], after_ms: int, before_ms: int) -> bool:
 
 
 def _pace_ms(rows: list[Row]) -> int:
-    """The usual time between two rows of one band, in milliseconds."""
+    """The usual time between two rows of one radio, in milliseconds."""
     return median_low(list(_steps_ms(rows)) or [DEFAULT_PACE_MS])
 
 
 def _steps_ms(rows: list[Row]) -> Iterator[int]:
-    last_ms_by_band: dict[str | None, int] = {}
+    last_ms_by_radio: dict[tuple[str | None, str | None] | None, int] = {}
     for row in rows:
-        band = row.link.band if row.link else None
-        step_ms = row.time_utc_ms - last_ms_by_band.get(band, row.time_utc_ms)
+        radio = (row.link.band, row.link.bssid) if row.link else None
+        step_ms = row.time_utc_ms - last_ms_by_radio.get(radio, row.time_utc_ms)
         if step_ms:
             yield step_ms
-        last_ms_by_band[band] = row.time_utc_ms
+        last_ms_by_radio[radio] = row.time_utc_ms

@@ -41,6 +41,7 @@ ROWS = st.fixed_dictionaries(
         "rx_rate_mbps": st.none() | st.sampled_from([6.5, 433.3]),
         "noise_dbm": st.none() | st.integers(-110, -80),
         "connected": st.sampled_from(["", "1", "0"]),
+        "bssid": st.sampled_from(["", "02:00:00:00:00:05", "02-00-00-00-00-0A"]),
     }
 ).filter(lambda row: not (row["band"] and row["frequency_mhz"]))
 RECORDINGS = st.fixed_dictionaries(
@@ -67,7 +68,7 @@ def recording_text(recording) -> str:
         )
         writer.writerow(
             [format_time(time_ms), *map(harmless, tags), row["band"], row["frequency_mhz"], row["rssi_dbm"]]
-            + [row["tx_rate_mbps"], row["rx_rate_mbps"], row["noise_dbm"], row["connected"]]
+            + [row["tx_rate_mbps"], row["rx_rate_mbps"], row["noise_dbm"], row["connected"], row["bssid"]]
         )
     return out.getvalue()
 
@@ -114,7 +115,7 @@ def test_what_the_logger_recorded_is_imported_and_exported_again_the_same(log, c
     assert cells(text)[-1] == {
         "time": "2026-09-21T14:21:45.000Z", "location": "bench", "placement": "1", "version": "v2", "band": "2.4",
         "frequency_mhz": "2437", "rssi_dbm": "", "tx_rate_mbps": "433.3", "rx_rate_mbps": "", "noise_dbm": "-92",
-        "connected": "1",
+        "connected": "1", "bssid": "02:00:00:00:00:02",
     }  # fmt: skip
     assert {name: cell for name, cell in cells(text)[-2].items() if cell} == {
         "time": "2026-09-21T14:21:40.000Z", "location": "bench", "placement": "1", "version": "v2", "connected": "0",

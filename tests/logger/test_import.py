@@ -347,6 +347,7 @@ def test_a_bad_row_is_refused_with_its_line_and_nothing_is_imported(take, log, l
         ("frequency_mhz", "0", "is in no Wi-Fi band"),
         ("band,frequency_mhz", "2.4,5180", "band '2.4' and frequency_mhz '5180' contradict each other"),
         ("band,connected", "5,maybe", "connected 'maybe' is not 1 or 0"),
+        ("band,bssid", "5,02:00:00:00:05", "bssid '02:00:00:00:05' is not six pairs of hexadecimal digits"),
         ("band,tx_rate_mbps", "5,0", "tx_rate_mbps '0' is not from 0.001"),
         ("band,rx_rate_mbps", "5,-6", "rx_rate_mbps '-6' is not from 0.001"),
         ("band,noise_dbm", "5,1e999", "noise_dbm '1e999' is not from -150"),
