@@ -1,11 +1,10 @@
-"""Whether the verdict is right: intervals, verdicts, looking early and unexplained steps, over simulated worlds.
+"""Whether the verdict is right: intervals, verdicts and looking early, over simulated worlds.
 
     python tests/bench/verdict [PART ...] [--worlds 200] [--seed N] [--jobs 2] [--quick] [--family NAME ...]
 
 coverage  how often intervals hold the truth, and how wide they are, beside those of an oracle that knows the noise
 power     how often the verdict is right where the oracle's would be, and how often no-difference is wrong
 looks     how often a running trial that changes nothing is ever called better or worse, looked at every hour
-steps     how soon a change that nobody wrote down is found, and how often one is seen that was none
 
 Tables in Markdown on standard output, progress on standard error. --quick is a short form of under a minute that ends
 with code 1 on a clear miss.
@@ -22,7 +21,7 @@ ROOT = Path(__file__).resolve().parents[3]
 if __package__ in (None, ""):  # run as a folder: what is in it must not be taken for top-level modules
     sys.path[0] = str(ROOT)
 
-PARTS = ("coverage", "power", "looks", "steps")
+PARTS = ("coverage", "power", "looks")
 
 
 def main() -> int:

@@ -118,6 +118,14 @@ def run(wanted: Wanted) -> list[str]:
     """Print the table. Returns what is clearly missed."""
     names = wanted.families or (QUICK_FAMILIES if wanted.quick else tuple(FAMILIES))
     worlds, washouts_s = (QUICK_WORLDS, WASHOUTS_S[1:]) if wanted.quick else (wanted.worlds, WASHOUTS_S)
+    print(
+        "Held: the share of 95 % intervals that hold the truth, its standard error in brackets. Half widths: the median, "
+        "dB. Effects of "
+        + ", ".join(f"{effect_db:g}" for effect_db in EFFECTS_DB)
+        + " dB by turns; false findings are "
+        "those where there is none, with a washout of 120 s. At a location the truth is what a new placement would show on "
+        "average, at a position what was planted at the first placement.\n"
+    )
     head(
         *("family", "scope", "worlds", "held, washout 0", "held, 120 s", "the oracle's held"),
         *("half width, washout 0", "study", "oracle", "study's oracle", "half width, 120 s", "oracle, 120 s"),
