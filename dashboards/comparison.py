@@ -310,7 +310,23 @@ def _listed(numbers: list[int]) -> str:
 
 def comparison_json(a: int, b: int, effects: list[LocatedEffect]) -> dict[str, object]:
     """The stable answer for machines. Unknown and infinite numbers are null."""
-    return {"a": f"v{a}", "b": f"v{b}", "effects": [_effect_json(located) for located in effects]}
+    from dashboards.direction_words import located_directions
+
+    return {
+        "a": f"v{a}",
+        "b": f"v{b}",
+        "effects": [_effect_json(located) for located in effects],
+        "directions": [
+            {
+                "location": place.location,
+                "band": place.band,
+                "downlink": place.found.downlink.change,
+                "uplink": place.found.uplink.change,
+                "words": place.words,
+            }
+            for place in located_directions(effects)
+        ],
+    }
 
 
 def _effect_json(located: LocatedEffect) -> dict[str, object]:

@@ -202,6 +202,8 @@ def hours(value: float) -> str:
 
 def comparison_text(a: int, b: int, labels: Mapping[int, str], effects: Sequence[LocatedEffect]) -> str:
     """The answer of ``compare`` for a terminal: a table, a sentence per row with a verdict, what to mind."""
+    from dashboards.direction_words import located_directions
+
     confidence = effects[0].effect.confidence
     head = f"{version_name(b, labels[b])} against {version_name(a, labels[a])}, with {100 * confidence:g} % intervals"
     columns = ("location", "band", "metric", "effect", "verdict", f"logged v{a} / v{b}", "holds for")
@@ -219,6 +221,10 @@ def comparison_text(a: int, b: int, labels: Mapping[int, str], effects: Sequence
     ]
     lines = [head, "", *_aligned([columns, *rows]), ""]
     lines += [located_sentence(located) for located in effects if located.effect.verdict in ("better", "worse")]
+    for place in located_directions(effects):
+        if (place.found.downlink.change, place.found.uplink.change) != ("unknown", "unknown"):
+            where = f"On {band_name(place.band)} at {printable(place.location)}"
+            lines.append(f"{where}: {place.words[0].lower()}{place.words[1:]}.")
     lines += ["", "To mind:"]
     lines += [f"- {warning} ({'; '.join(places)})" for warning, places in warnings_by_place(effects).items()]
     lines.append(f"- {MANY_LOOKS}")

@@ -3,16 +3,18 @@
 Outages are rare and come in clumps, so neither a normal approximation nor the minutes themselves will
 do. Losses of the link less than an hour apart count as one episode (runs declustering: Leadbetter,
 Stat. Probab. Lett. 12 (1991) 357). Episodes are a Poisson process whose rate has Jeffreys' posterior,
-Gamma(n + 1/2, days), widened by the observed over-dispersion between days (quasi-Poisson: McCullagh &
-Nelder, Generalized Linear Models, 1989, section 6.2). An episode's mean length has an inverse-gamma
-posterior whose prior is worth two episodes of both versions' common mean, or of ASSUMED_EPISODE_MIN
-where there was none at all. So no outage in two days leaves a finite interval, not 0 +- 0. Drop-outs a day
-come from the same episodes, each with its number of them instead of its minutes.
+Gamma(n + 1/2, days). An episode's mean length has an inverse-gamma posterior whose prior is worth two
+episodes of both versions' common mean, or of ASSUMED_EPISODE_MIN where there was none at all. So no outage
+in two days leaves a finite interval, not 0 +- 0. Both posteriors are widened by the over-dispersion between
+days (quasi-Poisson: McCullagh & Nelder, Generalized Linear Models, 1989, section 6.2; here of a day's total,
+against the variance of a compound Poisson process), taken at the mean of its posterior. Drop-outs a day come
+from the same episodes, each with its number of them instead of its minutes.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -26,6 +28,7 @@ PRIOR_EPISODES = 2.0
 LEAST_VARIATION = 0.1  # squared, of the drop-outs of an episode: that all had one does not make it a law
 OWN_DOING_S = 600.0  # a change is said some minutes after the router was unplugged for it; an assumption
 SOLID_SHARE = 0.8  # of a stretch, without a link: one loss, not several
+LEAST_DEGREES = 4  # of freedom, to tell whether days differ
 STEP_GAP_S = 120.0  # between the samples of one loss
 DAY_MS = 86_400_000
 POINTS = 1024
@@ -33,17 +36,14 @@ POINTS = 1024
 
 @dataclass(frozen=True)
 class OutageRecord:
-    """What one version's blocks say: time watched, and each episode's minutes without a link and drop-outs. An
-    episode that the logger did not see begin has none, and is no drop-out."""
+    """What one version's blocks say: how much of each calendar day was watched, shape (k,), and of each episode
+    the day (an index), the minutes without a link and the drop-outs, shape (n,). An episode that the logger did not
+    see begin has none, and is no drop-out."""
 
-    days: float
+    watched_days: np.ndarray
+    episode_day: np.ndarray
     episode_min: np.ndarray
-    dispersion: float  # variance over mean of the daily counts of episodes, at least 1
-    episode_dropouts: np.ndarray = field(default_factory=lambda: np.empty(0))
-
-    @property
-    def minutes_a_day(self) -> float:
-        return float(self.episode_min.sum()) / self.days
+    episode_dropouts: np.ndarray
 
 
 def apart_from_changes(stays: pd.DataFrame, washout_s: float) -> tuple[pd.DataFrame, dict[int, float]]:
@@ -86,90 +86,103 @@ def _recording_ms(stays: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
 
 def outage_record(blocks: pd.DataFrame) -> OutageRecord:
     """From one version's blocks, with and without link, that have a stay (see ``number_stays``)."""
-    days = float(blocks["covered_s"].sum()) / 86_400.0
+    watched = (blocks["covered_s"] / 86_400.0).groupby(blocks["started_at_utc_ms"] // DAY_MS).sum()
+    watched = watched[watched > 0]
     lost = blocks[~blocks["connected"]].sort_values(["source_id", "first_utc_ms"])
     lost = lost[lost["covered_s"] > 0]
     apart_s = (lost["first_utc_ms"] - lost["last_utc_ms"].shift()) / 1000.0
     begins = (apart_s > EPISODE_GAP_S) | (lost["stay"] != lost["stay"].shift())
-    episode = begins.cumsum()
-    episode_min = lost.groupby(episode)["covered_s"].sum().to_numpy(float) / 60.0
-    episode_dropouts = lost.groupby(episode)["n_dropouts"].sum().to_numpy(float)
-    began_ms = lost[begins]["first_utc_ms"].to_numpy()
-    return OutageRecord(days, episode_min, _dispersion(blocks, began_ms), episode_dropouts)
+    episodes = lost.groupby(begins.cumsum()).agg(
+        day=("started_at_utc_ms", "first"), lost_s=("covered_s", "sum"), n_dropouts=("n_dropouts", "sum")
+    )
+    return OutageRecord(
+        watched.to_numpy(float),
+        watched.index.get_indexer(pd.Index(episodes["day"] // DAY_MS)),
+        episodes["lost_s"].to_numpy(float) / 60.0,
+        episodes["n_dropouts"].to_numpy(float),
+    )
 
 
 def outage_difference(a: OutageRecord, b: OutageRecord, confidence: float, seed: int) -> tuple[float, float, float]:
     """Minutes a day, B - A: estimate and interval."""
-    together = np.concatenate([a.episode_min, b.episode_min])
-    common_min = float(together.mean()) if len(together) else ASSUMED_EPISODE_MIN
-    variation = _squared_variation(together, 1.0)  # as of exponential lengths, or more
-    of_a, of_b = (_Compound(record, record.episode_min, common_min, variation) for record in (a, b))
-    return _difference(of_a, of_b, confidence, seed)
+    sizes = (a.episode_min, b.episode_min)
+    # Lengths vary as exponential ones do, or more.
+    return _difference((a, b), sizes, ASSUMED_EPISODE_MIN, lambda common: 1.0, confidence, seed)
 
 
 def dropout_difference(a: OutageRecord, b: OutageRecord, confidence: float, seed: int) -> tuple[float, float, float]:
     """Drop-outs a day, B - A: estimate and interval."""
-    seen_a, seen_b = (record.episode_dropouts[record.episode_dropouts > 0] for record in (a, b))
-    together = np.concatenate([seen_a, seen_b])
-    common = float(together.mean()) if len(together) else ASSUMED_EPISODE_DROPOUTS
-    variation = _squared_variation(together, max(1.0 - 1.0 / common, LEAST_VARIATION))  # as of geometric numbers
-    return _difference(
-        _Compound(a, seen_a, common, variation), _Compound(b, seen_b, common, variation), confidence, seed
+    sizes = (a.episode_dropouts, b.episode_dropouts)
+
+    def geometric(common: float) -> float:
+        return max(1.0 - 1.0 / common, LEAST_VARIATION)
+
+    return _difference((a, b), sizes, ASSUMED_EPISODE_DROPOUTS, geometric, confidence, seed)
+
+
+def _difference(
+    records: tuple[OutageRecord, OutageRecord],
+    sizes: tuple[np.ndarray, np.ndarray],
+    assumed: float,
+    least_variation: Callable[[float], float],
+    confidence: float,
+    seed: int,
+) -> tuple[float, float, float]:
+    """Of the episodes' total size a day. ``assumed``: of an episode where there was none; ``least_variation``: by the
+    common mean of both versions' sizes, the least squared coefficient of variation to be taken for true."""
+    together = np.concatenate([size[size > 0] for size in sizes])
+    common = float(together.mean()) if len(together) else assumed
+    variation = least_variation(common)
+    if len(together) >= 3:
+        variation = max(variation, float(np.var(together, ddof=1) / common**2))
+    a, b = (
+        _Compound(record.watched_days, record.episode_day[size > 0], size[size > 0])
+        for record, size in zip(records, sizes, strict=True)
     )
-
-
-@dataclass(frozen=True)
-class _Compound:
-    """Episodes of one version with their sizes; ``common`` and ``variation`` (squared) are those of both versions'."""
-
-    record: OutageRecord
-    sizes: np.ndarray
-    common: float
-    variation: float
-
-    @property
-    def a_day(self) -> float:
-        return float(self.sizes.sum()) / self.record.days
-
-    def draws(self, uniforms: np.ndarray) -> np.ndarray:
-        """Of the total size a day, from its posterior."""
-        n, record = len(self.sizes), self.record
-        shape = (n + 0.5) / record.dispersion
-        rate = special.gammaincinv(shape, uniforms[:, 0]) * record.dispersion / record.days
-        worth = n / self.variation
-        shape = worth + PRIOR_EPISODES
-        scale = worth * (self.sizes.mean() if n else 0.0) + PRIOR_EPISODES * self.common
-        total: np.ndarray = rate * (scale / special.gammaincinv(shape, uniforms[:, 1]))
-        return total
-
-
-def _difference(a: _Compound, b: _Compound, confidence: float, seed: int) -> tuple[float, float, float]:
+    dispersion = _dispersion((a, b), (1.0 + variation) * common)
     uniforms = qmc.Sobol(4, scramble=True, rng=np.random.default_rng(seed)).random(POINTS)
     uniforms = np.clip(uniforms, 1e-6, 1 - 1e-6)
-    draws = b.draws(uniforms[:, :2]) - a.draws(uniforms[:, 2:])
+    draws = b.draws(common, variation, dispersion, uniforms[:, :2])
+    draws -= a.draws(common, variation, dispersion, uniforms[:, 2:])
     tail = (1 - confidence) / 2
     low, high = np.quantile(draws, [tail, 1 - tail])
     estimate = b.a_day - a.a_day
     return estimate, min(float(low), estimate), max(float(high), estimate)
 
 
-def _squared_variation(sizes: np.ndarray, least: float) -> float:
-    """Squared coefficient of variation of the episodes' sizes, no less than ``least``."""
-    if len(sizes) < 3:
-        return max(1.0, least)
-    return max(least, float(np.var(sizes, ddof=1) / sizes.mean() ** 2))
+@dataclass(frozen=True)
+class _Compound:
+    """The episodes of one version: the days watched, and of each episode its day and its size, which is above 0."""
+
+    watched_days: np.ndarray
+    day: np.ndarray
+    sizes: np.ndarray
+
+    @property
+    def a_day(self) -> float:
+        return float(self.sizes.sum() / self.watched_days.sum())
+
+    def draws(self, common: float, variation: float, dispersion: float, uniforms: np.ndarray) -> np.ndarray:
+        """Of the total size a day, from its posterior."""
+        n = len(self.sizes)
+        rate = special.gammaincinv((n + 0.5) / dispersion, uniforms[:, 0]) * dispersion / self.watched_days.sum()
+        worth = n / variation / dispersion
+        scale = worth * (self.sizes.mean() if n else 0.0) + PRIOR_EPISODES * common
+        total: np.ndarray = rate * (scale / special.gammaincinv(worth + PRIOR_EPISODES, uniforms[:, 1]))
+        return total
+
+    def pearson(self, variance_per_mean: float) -> tuple[float, int]:
+        """Chi squared of the days' totals about an even rate, and its degrees of freedom."""
+        watched = self.watched_days
+        if not len(self.sizes) or len(watched) < 2:
+            return 0.0, 0
+        expected = self.sizes.sum() * watched / watched.sum()
+        total = np.bincount(self.day, weights=self.sizes, minlength=len(watched))
+        return float(np.sum((total - expected) ** 2 / (expected * variance_per_mean))), len(watched) - 1
 
 
-def _dispersion(blocks: pd.DataFrame, began_ms: np.ndarray) -> float:
-    """Pearson's, over the days watched; 1 where there is too little to tell."""
-    if len(began_ms) < 4:
-        return 1.0
-    day = (blocks["started_at_utc_ms"] // DAY_MS).to_numpy()
-    exposure = pd.Series(blocks["covered_s"].to_numpy(float)).groupby(day).sum()
-    if len(exposure) < 4:
-        return 1.0
-    counts = pd.Series(1.0, index=began_ms // DAY_MS).groupby(level=0).sum()
-    counts = counts.reindex(exposure.index, fill_value=0.0)
-    expected = exposure * len(began_ms) / exposure.sum()
-    expected = expected.clip(lower=1e-9)
-    return max(1.0, float(((counts - expected) ** 2 / expected).sum() / (len(exposure) - 1)))
+def _dispersion(compounds: tuple[_Compound, _Compound], variance_per_mean: float) -> float:
+    """Variance of a day's total over that of a compound Poisson process, at least 1: the mean of its scaled inverse
+    chi-squared posterior. 1 where there are too few days to tell."""
+    chi2, degrees = map(sum, zip(*(compound.pearson(variance_per_mean) for compound in compounds), strict=True))
+    return max(1.0, chi2 / (degrees - 2)) if degrees >= LEAST_DEGREES else 1.0

@@ -175,6 +175,7 @@ def test_json_has_the_promised_keys_and_no_other():
     assert answer == {
         "a": "v1",
         "b": "v2",
+        "directions": [],
         "effects": [
             {
                 "location": "bench", "band": "5", "metric": "rssi", "unit": "dB", "estimate": 6.1, "low": 5.2,

@@ -71,7 +71,8 @@ def test_losses_less_than_an_hour_apart_are_one_episode():
     blocks = days_of({1: {5.0: 2.0, 5.4: 3.0, 5.9: 1.0, 20.0: 4.0}})
     record = outage_record(blocks.assign(stay=0))
     assert record.episode_min == pytest.approx([6, 4])
-    assert record.minutes_a_day == pytest.approx(5)
+    assert record.episode_dropouts == pytest.approx([3, 1])
+    assert record.watched_days.sum() == pytest.approx(2)
 
 
 def test_one_long_outage_decides_nothing():
@@ -80,13 +81,18 @@ def test_one_long_outage_decides_nothing():
     assert effect.low < -4.75 < effect.high
 
 
+def episodes(days: float, sizes: np.ndarray, rng: np.random.Generator) -> OutageRecord:
+    """Of such sizes, minutes and drop-outs alike, spread evenly over so many days."""
+    return OutageRecord(np.ones(int(days)), rng.integers(0, int(days), len(sizes)), sizes, sizes)
+
+
 @pytest.mark.parametrize(("rate_a_day", "length_min"), [(0.5, 3.0), (3.0, 2.0), (12.0, 5.0)])
 def test_the_interval_holds_the_truth_of_simulated_episodes(rate_a_day, length_min):
     rng = np.random.default_rng(7)
     days, held, worlds = 5.0, 0, 200
     for _ in range(worlds):
         a, b = (
-            OutageRecord(days, rng.exponential(length_min * factor, rng.poisson(rate_a_day * days)), 1.0)
+            episodes(days, rng.exponential(length_min * factor, rng.poisson(rate_a_day * days)), rng)
             for factor in (1.0, 1.5)
         )
         _, low, high = outage_difference(a, b, 0.95, seed=0)
