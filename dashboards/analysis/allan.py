@@ -1,0 +1,154 @@
+"""How much the level wanders from one stretch of time to the next: the Allan deviation of RSSI by scale.
+
+sigma(tau)^2 = 1/2 <(mean of a stretch of tau - mean of the next)^2>, the overlapping estimator over means of bins of
+tau_0, tau = m tau_0 (IEEE Std 1139-2008; Riley, Handbook of Frequency Stability Analysis, NIST SP 1065 (2008), section
+5.2.4). The level in dB stands where those have the fractional frequency. Where it stops falling, averaging longer buys
+no precision. Gaps stay gaps: a stretch counts where at least half of its bins are there, and no stretch crosses a
+placement.
+
+Interval: edf sigma_est^2 / sigma^2 is chi-square (SP 1065, section 5.3) with the equivalent degrees of freedom of its
+table 5 (after Howe, Allan & Barnes, 1981), the least of those for white, flicker and random-walk noise: RSSI is a
+mixture of the three, and to tell them apart takes longer than a trial lasts. Bursts make the differences
+heavier-tailed than those formulas think: edf goes down with the kurtosis, as the variance of a variance does.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy.special import chdtri
+
+from dashboards.analysis.interval import Interval
+
+BIN_S = 600.0  # what blocks are in the middle of a period
+FINE_BINS_S = (10.0, 60.0)  # only where blocks are that fine: towards the ends of periods
+SCALES_S = (600.0, 1800.0, 3600.0, 10_800.0, 21_600.0, 43_200.0, 86_400.0, 259_200.0, 604_800.0, 2_592_000.0)
+LEAST_FILLED = 0.5  # of a bin's time, and of a stretch's bins
+LEAST_EDF = 2.0
+ROUNDING_VARIANCE = 1 / 12  # dB^2, of whole dB
+
+
+@dataclass(frozen=True)
+class AllanPoint:
+    """The Allan deviation (dB) at one scale. ``near_changes``: measured at the ends of periods only."""
+
+    scale_s: float
+    deviation_db: Interval
+    n_pairs: int
+    near_changes: bool
+
+
+def allan_points(blocks: pd.DataFrame, *, confidence: float = 0.95) -> tuple[AllanPoint, ...]:
+    """By scale, of the blocks of one radio that know RSSI. Scales for which the record is too short are left out."""
+    points = []
+    for bin_s in FINE_BINS_S:
+        points += _points(_fine_means(blocks, bin_s), bin_s, (bin_s,), confidence, near_changes=True)
+    points += _points(ten_minute_means(blocks), BIN_S, SCALES_S, confidence, near_changes=False)
+    return tuple(points)
+
+
+def ten_minute_means(blocks: pd.DataFrame) -> pd.DataFrame:
+    """Mean levels (dBm) of bins of ``BIN_S`` of the clock, by placement and time: placement (codes from 0), bin
+    (number since 1970 UTC), mean. Bins with too little in them are left out."""
+    bins = (blocks["mean_utc_ms"] // (1000 * BIN_S)).to_numpy("int64")
+    placement = blocks.groupby(["source_id", "placement_id"]).ngroup().to_numpy()
+    return _means(blocks, placement, bins, BIN_S).rename(columns={"series": "placement"})
+
+
+def _fine_means(blocks: pd.DataFrame, bin_s: float) -> pd.DataFrame:
+    """The same of shorter bins, from blocks that are no longer; bins are counted from the nearer end of each period."""
+    begin, end = blocks["period_started_at_utc_ms"], blocks["period_ended_at_utc_ms"]
+    lasts_s = (blocks["ended_at_utc_ms"] - blocks["started_at_utc_ms"]) / 1000.0
+    of_tail = (blocks["started_at_utc_ms"] - begin > end - blocks["ended_at_utc_ms"]).to_numpy()  # False while open
+    from_begin = (blocks["started_at_utc_ms"] - begin) // (1000 * bin_s)
+    from_end = (end - blocks["ended_at_utc_ms"]).fillna(0.0) // (1000 * bin_s)
+    bins = np.where(of_tail, from_end, from_begin).astype("int64")
+    series = 2 * blocks.groupby("period_id").ngroup().to_numpy() + of_tail
+    fine = (lasts_s <= 1.01 * bin_s).to_numpy() & (bins >= 0)
+    return _means(blocks[fine], series[fine], bins[fine], bin_s)
+
+
+def _means(blocks: pd.DataFrame, series: np.ndarray, bins: np.ndarray, bin_s: float) -> pd.DataFrame:
+    n = blocks["rssi_n"].to_numpy("float64")
+    rows = pd.DataFrame(
+        {
+            "series": series, "bin": bins, "n": n, "sum": n * blocks["rssi_mean_dbm"].to_numpy("float64"),
+            "covered_s": blocks["covered_s"].to_numpy("float64"),
+        }
+    )  # fmt: skip
+    found = rows.groupby(["series", "bin"], as_index=False).sum()
+    # One sample is no mean, however long it stands for.
+    found = found[(found["covered_s"] >= LEAST_FILLED * bin_s) & (found["n"] >= 2)]
+    return found.assign(mean=found["sum"] / found["n"])[["series", "bin", "mean"]].reset_index(drop=True)
+
+
+def _points(
+    means: pd.DataFrame, bin_s: float, scales_s: tuple[float, ...], confidence: float, *, near_changes: bool
+) -> list[AllanPoint]:
+    runs, points = _with_gaps(means), []
+    at_one_value = float(np.mean(np.abs(means["mean"] - np.round(means["mean"])) < 1e-9)) if len(means) else 0.0
+    for scale_s in scales_s:
+        m = round(scale_s / bin_s)
+        differences = np.concatenate([overlapping_differences(values, m) for values in runs] or [np.empty(0)])
+        interval = allan_interval(differences, m, confidence, at_one_value)
+        if interval is not None:
+            points.append(AllanPoint(scale_s, interval, len(differences), near_changes))
+    return points
+
+
+def _with_gaps(means: pd.DataFrame) -> list[np.ndarray]:
+    """An array per series, NaN where a bin is missing."""
+    runs = []
+    for _, mine in means.groupby(means.columns[0]):
+        at = mine["bin"].to_numpy()
+        values = np.full(at[-1] - at[0] + 1, np.nan)
+        values[at - at[0]] = mine["mean"]
+        runs.append(values)
+    return runs
+
+
+def overlapping_differences(values: np.ndarray, m: int) -> np.ndarray:
+    """Of each m values' mean to that of the next m, for every beginning; NaN values are gaps."""
+    if len(values) < 2 * m:
+        return np.empty(0)
+    known = np.isfinite(values)
+    total = np.concatenate(([0.0], np.cumsum(np.where(known, values - np.nanmean(values), 0.0))))
+    count = np.concatenate(([0], np.cumsum(known)))
+    n = count[m:] - count[:-m]
+    mean = np.where(n >= LEAST_FILLED * m, (total[m:] - total[:-m]) / np.maximum(n, 1), np.nan)
+    differences: np.ndarray = mean[m:] - mean[:-m]
+    known_differences: np.ndarray = differences[np.isfinite(differences)]
+    return known_differences
+
+
+def allan_interval(
+    differences: np.ndarray, m: int, confidence: float = 0.95, at_one_value: float = 0.0
+) -> Interval | None:
+    """The deviation from ``overlapping_differences``; None where they are worth less than ``LEAST_EDF`` degrees of
+    freedom. ``at_one_value``: share of the bins in which all samples were the same whole dB, whose movement the
+    rounding hides."""
+    n = len(differences) + 2 * m  # points of phase of a record without gaps that has as many differences
+    edf = least_edf(n, m)
+    variance = float(np.mean(differences**2)) / 2 if len(differences) else 0.0
+    if variance > 0:
+        kurtosis = float(np.mean(differences**4)) / (4 * variance**2)
+        edf /= max(1.0, (kurtosis - 1) / 2)
+    if not edf >= LEAST_EDF:
+        return None
+    tail = (1 - confidence) / 2
+    low, high = (edf * variance / float(chdtri(edf, chance)) for chance in (tail, 1 - tail))
+    high += at_one_value * ROUNDING_VARIANCE
+    return Interval(float(np.sqrt(variance)), float(np.sqrt(low)), float(np.sqrt(high)))
+
+
+def least_edf(n: int, m: int) -> float:
+    """Equivalent degrees of freedom of the overlapping Allan variance from ``n`` points of phase (one more than bins),
+    the least of three noises; 0 where there is no difference at all."""
+    if n <= 2 * m or n < 4:
+        return 0.0
+    white = (3 * (n - 1) / (2 * m) - 2 * (n - 2) / n) * 4 * m**2 / (4 * m**2 + 5)
+    flicker = 2 * (n - 2) ** 2 / (2.3 * n - 4.9) if m == 1 else 5 * n**2 / (4 * m * (n + 3 * m))
+    walk = (n - 2) / m * ((n - 1) ** 2 - 3 * m * (n - 1) + 4 * m**2) / (n - 3) ** 2
+    return max(0.0, min(white, flicker, walk))

@@ -1,0 +1,108 @@
+"""How the level differs by the hour of the day: 10-90 % of the samples in each hour, and day against night."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy.special import stdtrit
+
+from dashboards.analysis.histograms import CELLS, histogram_quantiles, merge_histograms
+from dashboards.analysis.interval import Interval
+
+HOURS = 24
+DAY_BEGINS_H, DAY_ENDS_H = 8, 22  # people are about; the rest is night
+LEAST_HOURS = 4  # of the day and of the night, for a date to count
+LEAST_DATES = 3
+
+
+@dataclass(frozen=True)
+class HourSpread:
+    """RSSI in one hour of the wall clock: ``low``, ``median`` and ``high`` are 10, 50 and 90 % of the samples, dBm."""
+
+    hour: int
+    low_dbm: float
+    median_dbm: float
+    high_dbm: float
+    n_samples: int
+
+
+def wall_clock_s(blocks: pd.DataFrame) -> np.ndarray:
+    """When each block was, in seconds since 1970 of the clock on the wall where it was logged."""
+    wall_s = blocks["mean_utc_ms"].to_numpy("float64") / 1000.0
+    for zone in blocks["time_zone"].unique():
+        here = (blocks["time_zone"] == zone).to_numpy()
+        times = pd.to_datetime(blocks["mean_utc_ms"][here].astype("int64"), unit="ms", utc=True).dt
+        wall_s[here] += (times.tz_convert(zone).dt.tz_localize(None) - times.tz_localize(None)).dt.total_seconds()
+    return wall_s
+
+
+def hour_spreads(blocks: pd.DataFrame, local_s: np.ndarray) -> tuple[HourSpread, ...]:
+    """By hour, of the blocks of one radio that know RSSI; an hour without samples is left out. ``local_s``: when each
+    block was on the wall clock, in seconds from any midnight.
+
+    Each placement is shifted, by whole dB, to the mean level of the one that was logged longest: else an hour's spread
+    would be that of the spots where the laptop happened to stand at that hour."""
+    hour = (local_s // 3600 % HOURS).astype("int64")
+    placement = blocks.groupby(["source_id", "placement_id"]).ngroup().to_numpy()
+    if not len(placement):
+        return ()
+    n_placements = int(placement.max()) + 1
+    of_placement = merge_histograms(blocks["rssi_histogram"], placement * HOURS + hour, n_placements * HOURS)
+    of_placement = of_placement.reshape(n_placements, HOURS, CELLS)
+    logged = of_placement.sum(axis=1)
+    means = logged @ np.arange(CELLS) / np.maximum(logged.sum(axis=1), 1)
+    shifts = np.round(means[logged.sum(axis=1).argmax()] - means).astype(int)
+    counts = np.sum([_shifted(cells, by) for cells, by in zip(of_placement, shifts, strict=True)], axis=0)
+    quantiles = histogram_quantiles(counts, (0.1, 0.5, 0.9))
+    return tuple(
+        HourSpread(int(at), float(low), float(median), float(high), int(counts[at].sum()))
+        for at, (low, median, high) in enumerate(quantiles)
+        if counts[at].any()
+    )
+
+
+def _shifted(counts: np.ndarray, steps: int) -> np.ndarray:
+    """Columns moved by so many; what would leave the range stays at its end."""
+    at = np.clip(np.arange(CELLS) + steps, 0, CELLS - 1)
+    moved: np.ndarray = counts @ (at[:, None] == np.arange(CELLS))
+    return moved
+
+
+def day_less_night(blocks: pd.DataFrame, local_s: np.ndarray, *, confidence: float = 0.95) -> Interval | None:
+    """Mean level by day less that by night, dB. Each date at one placement is a pair of its own, which takes slow
+    wander and moves out; Student's t over the dates, widened where neighbours go together. None under
+    ``LEAST_DATES``."""
+    hour = local_s // 3600
+    n = blocks["rssi_n"].to_numpy("float64")
+    rows = pd.DataFrame(
+        {
+            "placement": blocks.groupby(["source_id", "placement_id"]).ngroup().to_numpy(),
+            "date": hour // HOURS, "hour": hour % HOURS, "n": n, "sum": n * blocks["rssi_mean_dbm"].to_numpy("float64"),
+        }
+    )  # fmt: skip
+    hours = rows.groupby(["placement", "date", "hour"], as_index=False).sum()
+    hours["level"] = hours["sum"] / hours["n"]
+    by_day = hours["hour"].between(DAY_BEGINS_H, DAY_ENDS_H, inclusive="left")
+    dates = hours.groupby(["placement", "date", by_day.rename("by_day")])["level"].agg(["mean", "size"])
+    dates = dates[dates["size"] >= LEAST_HOURS]["mean"].unstack("by_day")
+    if not {True, False} <= set(dates.columns):
+        return None
+    return mean_of_dates((dates[True] - dates[False]).dropna().to_numpy(), confidence)
+
+
+def mean_of_dates(values: np.ndarray, confidence: float) -> Interval | None:
+    """The mean of one value per date, in order; Student's t, the error widened by sqrt((1 + r) / (1 - r)) where the
+    correlation r of neighbours is above 0 (first-order autoregression: Priestley, Spectral Analysis and Time Series,
+    1981, section 5.3.2), with what its estimate falls short by in so few dates added."""
+    n = len(values)
+    if n < LEAST_DATES:
+        return None
+    mean = float(values.mean())
+    rest = values - mean
+    squares = float(rest @ rest)
+    together = min(max(0.0, float(rest[1:] @ rest[:-1]) / squares + 1 / n), 0.9) if squares > 0 else 0.0
+    error = np.sqrt(squares / (n - 1) / n * (1 + together) / (1 - together))
+    reach = float(stdtrit(n - 1, (1 + confidence) / 2) * error)
+    return Interval(mean, mean - reach, mean + reach)

@@ -1,0 +1,98 @@
+"""Whether a link stays as it is: the long-term stability of one config version at one location and band, from blocks.
+
+What it rests on: Allan deviations (allan), slope per month (slope), spread by hour of the day (daily_spread), outages
+(outage_count), time under a needed rate (under_rate). No clock; no chance but ``seed``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from dashboards.analysis.allan import BIN_S, AllanPoint, allan_points, ten_minute_means
+from dashboards.analysis.block_series import after_washout, number_stays
+from dashboards.analysis.daily_spread import HourSpread, day_less_night, hour_spreads, wall_clock_s
+from dashboards.analysis.interval import Interval
+from dashboards.analysis.outage_count import Outages, count_outages
+from dashboards.analysis.outage_effect import apart_from_changes
+from dashboards.analysis.slope import slope_per_month
+from dashboards.analysis.under_rate import UnderRate, under_rate
+
+DAY_S = 86_400.0
+
+
+@dataclass(frozen=True)
+class Stability:
+    """How one config version did over time at one location and band. What the record is too short for is None, or
+    left out of the tuple.
+
+    ``days``: awake and logging; ``span_days``: from the first sample to the last. ``other_radios_share``: share of the
+    linked time on another access point or channel than the one most used; RSSI is told of that one only."""
+
+    location: str
+    band: str
+    version: int
+    days: float
+    span_days: float
+    other_radios_share: float
+    allan: tuple[AllanPoint, ...]
+    slope_db_per_month: Interval | None
+    hours: tuple[HourSpread, ...]
+    day_less_night_db: Interval | None
+    outages: Outages | None
+    under_rate: tuple[UnderRate, ...]
+
+
+def stability(
+    blocks: pd.DataFrame, *, needed_rate_mbps: float | None = None, washout_s: float = 120.0, seed: int = 0
+) -> list[Stability]:
+    """One entry per location, band and config version of ``blocks`` (see ``load_blocks``), in this order; of bands that
+    were never linked, none. Blocks that start within ``washout_s`` after a change or a move are left out, and so are
+    outages beside a change. ``needed_rate_mbps``: None or 0 asks for no share under a rate."""
+    if blocks.empty:
+        return []
+    stays, _ = apart_from_changes(number_stays(blocks), washout_s)
+    stays = after_washout(stays[stays["band"].notna()], washout_s)
+    return [
+        _of_cell(cell, needed_rate_mbps, seed)
+        for _, cell in stays.groupby(["location", "band", "version"], sort=True)
+        if cell["connected"].any()
+    ]
+
+
+def _of_cell(cell: pd.DataFrame, needed_rate_mbps: float | None, seed: int) -> Stability:
+    told, others_share = _most_used_radio(cell[cell["connected"]])
+    told = told[told["rssi_n"] > 0]
+    wall_s = wall_clock_s(told)
+    asked = [under_rate(cell, needed_rate_mbps, way) for way in ("tx", "rx")] if needed_rate_mbps else []
+    return Stability(
+        location=str(cell["location"].iloc[0]),
+        band=str(cell["band"].iloc[0]),
+        version=int(cell["version"].iloc[0]),
+        days=float(cell["covered_s"].sum()) / DAY_S,
+        span_days=float(cell["last_utc_ms"].max() - cell["first_utc_ms"].min()) / 1000 / DAY_S,
+        other_radios_share=others_share,
+        allan=allan_points(told),
+        slope_db_per_month=_slope(told, wall_s),
+        hours=hour_spreads(told, wall_s),
+        day_less_night_db=day_less_night(told, wall_s),
+        outages=count_outages(cell, seed=seed),
+        under_rate=tuple(found for found in asked if found is not None),
+    )
+
+
+def _most_used_radio(linked: pd.DataFrame) -> tuple[pd.DataFrame, float]:
+    """The blocks of the access point and channel with most of the time, and the share of the others."""
+    radio = linked["bssid"].astype(object).fillna("").astype(str) + linked["frequency_mhz"].fillna(0.0).astype(str)
+    covered_s = linked["covered_s"].groupby(radio).sum()
+    return linked[radio == covered_s.idxmax()], float(1 - covered_s.max() / covered_s.sum())
+
+
+def _slope(told: pd.DataFrame, wall_s: np.ndarray) -> Interval | None:
+    means = ten_minute_means(told).sort_values(["bin", "placement"])
+    time_s = (means["bin"].to_numpy("float64") + 0.5) * BIN_S
+    at = np.clip(np.searchsorted(told["mean_utc_ms"].to_numpy() / 1000.0, time_s), 0, len(told) - 1)
+    ahead_s = (wall_s - told["mean_utc_ms"].to_numpy() / 1000.0)[at] if len(told) else np.empty(0)
+    return slope_per_month(time_s, time_s + ahead_s, means["mean"].to_numpy(), means["placement"].to_numpy())
