@@ -178,7 +178,7 @@ def _level_answer(
     series, quantum = series.scaled(1 / how.per_db), quantum / how.per_db
     found = judge_level(series, quantum=quantum, of_location=of_location, seed=seed)
     low, high = found.interval(confidence)
-    timetable = stays_of(together, b)
+    timetable = stays_of(together, b, washout_s)
 
     def outlook(margin: float, is_open: bool) -> str:
         undecided = Undecided(

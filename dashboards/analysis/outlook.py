@@ -130,16 +130,19 @@ def learn_noise(blocks: pd.DataFrame, metric: str, *, seed: int = 0) -> Noise | 
     return judge_level(series, quantum=how.quantum / how.per_db, of_location=False, seed=seed, draws=NOISE_DRAWS).noise
 
 
-def stays_of(used: pd.DataFrame, b: int) -> list[Stay]:
-    """The stays of blocks that have a ``stay``, the latest MOST_STAYS of them."""
+def stays_of(used: pd.DataFrame, b: int, washout_s: float) -> list[Stay]:
+    """The stays of blocks that have a ``stay``, the latest MOST_STAYS of them, with the washout that is left out."""
     zone = used["time_zone"].iloc[-1]
     grouped = used.groupby("stay", sort=False).agg(
         version=("version", "first"),
         placement=("placement_id", "first"),
         source=("source_id", "first"),
+        begun_ms=("stay_started_at_utc_ms", "first"),
         started_ms=("started_at_utc_ms", "min"),
         ended_ms=("ended_at_utc_ms", "max"),
     )
+    washout_ms = round(washout_s * 1000)
+    grouped["started_ms"] = np.maximum(grouped["started_ms"] - washout_ms, grouped.pop("begun_ms"))
     first = pd.Timestamp(int(grouped["started_ms"].min()), unit="ms", tz="UTC").tz_convert(zone)
     midnight_ms = first.normalize().timestamp() * 1000
     found = [
