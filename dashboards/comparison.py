@@ -31,10 +31,14 @@ MINOR_SHARE = 0.25  # a band with less of the linked time at a location was the 
 @dataclass(frozen=True, slots=True)
 class Judgement:
     """How effects are judged: per metric the difference that still does not matter (in the effect's unit; a
-    metric left out has the estimator's own), and how long after a change samples are left out, in seconds."""
+    metric left out has the estimator's own), and how long after a change samples are left out, in seconds.
+
+    The washout is for the router to settle and for tags, which are said some time before or after the change. Each
+    sample of an imported recording was labelled by its author: there it is nothing, unless asked for."""
 
     margins: Mapping[str, float]
     washout_s: float = DEFAULT_WASHOUT_S
+    imported_washout_s: float = 0.0
 
 
 PLAIN_JUDGEMENT = Judgement({})
@@ -92,6 +96,7 @@ class Part:
     band: str
     told: tuple[str, ...]
     chosen: tuple[str, ...]
+    imported: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +150,8 @@ def parts_with_both(blocks: pd.DataFrame, a: int, b: int, *, location: str | Non
         if {a, b} <= set(part.loc[part["connected"], "version"]):
             told = tuple(name for name, metric in all_metrics.METRICS.items() if is_told(part, metric))
             chosen = _chosen_by_itself(blocks[blocks["location"] == place], str(band), a, b)
-            found.append(Part(str(place), str(band), told, tuple(chosen)))
+            imported = not (part["source_id"] == OWN_SOURCE).any()
+            found.append(Part(str(place), str(band), told, tuple(chosen), imported))
     return found
 
 
@@ -163,8 +169,9 @@ def effects_asked(
     if band not in (None, part.band):
         return []
     planned = _radio_planned(settings.get(a, {}), settings.get(b, {}), part.band)
+    washout_s = judged.imported_washout_s if part.imported else judged.washout_s
     return [
-        Asked(a, b, part.location, part.band, metric, _margin(metric, judged), judged.washout_s, planned)
+        Asked(a, b, part.location, part.band, metric, _margin(metric, judged), washout_s, planned)
         for metric in metrics
         if metric in part.told or metrics == (metric,)
     ]

@@ -40,7 +40,6 @@ from dashboards.comparison import (
     located,
     parts_with_both,
 )
-from dashboards.many_effects import judge_many
 from logger.errors import LogError
 from logger.log import Log
 from logger.router_settings import Settings as RouterSettings
@@ -161,6 +160,8 @@ class Remembered:
         many. What is done when this is broken off is remembered, too."""
         if self.complete:
             return
+        from dashboards.many_effects import judge_many
+
         with _kept(self._log, now_utc_ms) as keep:
             for place in self._places:
                 if place.parts is None:
@@ -243,7 +244,7 @@ def _effect_from(told: dict[str, Any]) -> Effect:
 
 
 def _parts_from(told: list[dict[str, Any]]) -> list[Part]:
-    return [Part(one["location"], one["band"], tuple(one["told"]), tuple(one["chosen"])) for one in told]
+    return [Part(**{**one, "told": tuple(one["told"]), "chosen": tuple(one["chosen"])}) for one in told]
 
 
 def _recall(db: sqlite3.Connection, question: str, fingerprint: bytes, read: Callable[[Any], Answer]) -> Answer | None:

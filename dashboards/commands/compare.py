@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import argparse
 import json
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from dashboards.analysis.metrics import METRICS
@@ -22,6 +23,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--location", metavar="L", help="this location only (else all that have both versions)")
     parser.add_argument("--band", choices=BANDS, help="this band only, in GHz")
     parser.add_argument("--metric", choices=METRICS, help="this metric only (else all that were recorded)")
+    parser.add_argument(
+        "--washout",
+        metavar="SECONDS",
+        type=_seconds,
+        help="leave out so much after every change (else as the settings say, and nothing of an imported recording)",
+    )
     add_json_option(parser)
     add_log_option(parser)
 
@@ -34,6 +41,9 @@ def run(args: argparse.Namespace) -> int:
     from logger.settings import load_settings
     from logger.tags import find_version, read_locations, read_versions
 
+    judged = judgement(load_settings())
+    if args.washout is not None:
+        judged = replace(judged, washout_s=args.washout, imported_washout_s=args.washout)
     with open_log(args) as log:
         with one_moment(log):
             versions = read_versions(log.db)
@@ -48,7 +58,7 @@ def run(args: argparse.Namespace) -> int:
                 location=location,
                 band=args.band,
                 metrics=tuple(METRICS) if args.metric is None else (args.metric,),
-                judged=judgement(load_settings()),
+                judged=judged,
             )
             blocks = None if remembered.complete else _blocks(log)
         if blocks is not None:
@@ -69,6 +79,14 @@ def run(args: argparse.Namespace) -> int:
 
     print(comparison_text(a, b, {version.number: version.label for version in versions}, effects))
     return 0
+
+
+def _seconds(text: str) -> float:
+    from logger.settings import in_range
+
+    if not in_range("washout_s", seconds := float(text)):
+        raise ValueError
+    return seconds
 
 
 def _blocks(log: Log) -> pd.DataFrame:

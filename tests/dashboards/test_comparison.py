@@ -313,3 +313,12 @@ def test_what_to_mind_is_said_once_with_all_its_places():
     text = comparison_text(1, 2, {1: "a", 2: "b"}, effects)
     assert "- one change only (bench, 5 GHz; kiln room, 5 GHz)" in text
     assert "one in twenty misses it by chance" in " ".join(text.split())
+
+
+def test_nothing_of_an_imported_recording_is_washed_out_unless_asked_for(asked):
+    owners = Judgement({}, washout_s=300.0)
+    wishes = [(owners, BOTH), (owners, BOTH.assign(source_id=2)),
+              (Judgement({}, 300.0, imported_washout_s=60.0), BOTH.assign(source_id=2))]  # fmt: skip
+    for judged, blocks in wishes:
+        compare_versions(blocks, 1, 2, location="bench", metrics=("rssi",), judged=judged)
+    assert [washout_s for *_, washout_s in asked] == [300.0, 0.0, 60.0]
