@@ -13,6 +13,7 @@ from math import ceil, floor, log10
 import numpy as np
 
 from dashboards import palette
+from dashboards.analysis.directions import DOWNLINK, UPLINK
 from dashboards.analysis.effect_value import Effect
 from dashboards.analysis.metrics import METRICS
 from dashboards.comparison import LocatedEffect
@@ -55,8 +56,8 @@ class Panel:
     """One metric: ``ticks`` as (position, text), ``margin`` as (start, width) of what does not matter, ``none`` the
     position of no effect."""
 
-    metric: str
     title: str
+    direction: str  # of the link, that the metric tells of; empty: of none
     unit: str
     sense: str  # "right is better"
     ticks: tuple[tuple[float, str], ...]
@@ -143,10 +144,10 @@ class _Scale:
     def panel(self) -> Panel:
         metric = METRICS[self._metric]
         name = METRIC_NAMES[self._metric]
-        units = {"ratio": "times what it was", "min/day": "minutes a day", "1/day": "a day"}
+        units = {"ratio": "times", "min/day": "minutes a day", "1/day": "a day"}
         way = "right" if metric.higher_is_better else "left"
         return Panel(
-            metric=self._metric,
+            direction=("downlink" if self._metric in DOWNLINK else "uplink" if self._metric in UPLINK else ""),
             title=f"{name[0].upper()}{name[1:]}",
             unit=units.get(metric.unit, metric.unit),
             sense=f"{way} is better",

@@ -4,11 +4,12 @@ ones did, a line each."""
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from typing import Any
 
+from dashboards.analysis.directions import DOWNLINK, UPLINK, directions
 from dashboards.analysis.effect_value import Effect
 from dashboards.comparison import METRICS, LocatedEffect
+from dashboards.direction_words import direction_words
 from dashboards.sentences import (
     METRIC_NAMES,
     VERDICTS,
@@ -86,24 +87,46 @@ def needed(found: ByMetric) -> list[str]:
 
 
 def told(found: ByMetric) -> str:
-    """What happened, as sentences: "RSSI rose by 5.7 dB [3.1, 8.9]; tx rate × 1.6 [1.2, 2.1]." Of what cannot be told
-    yet RSSI is said, and where nothing changed the rates, too."""
-    effects = [one.effect for one in _in_order(found)]
-    changed = [effect for effect in effects if effect.verdict in ("better", "worse")]
-    same = [effect for effect in effects if effect.verdict == "no-difference"]
-    open_yet = [effect for effect in effects if effect.verdict == "undecided" and has_interval(effect)]
+    """What happened, as sentences: which directions changed, what else did, what did not. Of what cannot be told yet
+    RSSI and the tx rate are said, where neither direction can be told."""
+    effects = {one.effect.metric: one.effect for one in _in_order(found)}
+    ways = directions(effects)
+    told_by = {*ways.downlink.told_by, *ways.uplink.told_by}
+    rest = [effect for metric, effect in effects.items() if metric not in (*DOWNLINK, *UPLINK)]
+    changed = [effect for effect in rest if effect.verdict in ("better", "worse")]
+    same = [effect for effect in rest if effect.verdict == "no-difference"]
+    unsure = [effects[metric] for metric in ("rssi", "tx-rate") if metric in effects and has_interval(effects[metric])]
     sentences = []
+    if told_by:
+        sentences.append(direction_words(ways, effects))
     if changed:
-        sentences.append(sentence("; ".join([finding(changed[0]), *map(_named_amount, changed[1:])])))
+        sentences.append("; ".join([finding(changed[0]), *map(_named_amount, changed[1:])]))
     if same:
-        sentences.append(sentence(f"No difference that matters in {_listed(same)}"))
-    if changed or same:
-        open_yet = [effect for effect in open_yet if effect.metric == "rssi"]
-        if open_yet:
-            sentences.append(sentence(f"{_listed(open_yet)} cannot be told yet"))
-    elif open_yet:
-        sentences.append(sentence(", ".join(map(_named_amount, open_yet[:2]))))
-    return " ".join(sentences)
+        sentences.append(f"no difference that matters in {_listed(same)}")
+    if not told_by:
+        sentences.append(
+            f"{direction_words(ways, effects)}: {', '.join(map(_named_amount, unsure))}" if unsure else lacking(found)
+        )
+    return " ".join(map(sentence, sentences))
+
+
+def lacking(found: ByMetric) -> str:
+    """Why nothing can be told, where there is too little for an interval."""
+    first = next(iter(_in_order(found))).effect
+    return " ".join(["there is not enough data yet.", *map(printable, first.warnings[:1])]).rstrip(".")
+
+
+def brief(found: ByMetric) -> str:
+    """The same as one amount: of what tells of the directions that changed, else of what else is better or worse, else
+    of RSSI. "both directions, RSSI +5.7 dB [3.1, 8.9]"."""
+    effects = {one.effect.metric: one.effect for one in _in_order(found)}
+    ways = directions(effects)
+    moved = [way for way in (ways.downlink, ways.uplink) if way.change in ("improved", "worsened", "mixed")]
+    if moved:
+        words = "both directions" if len(moved) == 2 else "downlink" if moved[0] is ways.downlink else "uplink"
+        return f"{words}, {_named_amount(effects[moved[0].told_by[0]])}"
+    changed = [effect for effect in effects.values() if effect.verdict in ("better", "worse")]
+    return _named_amount([*changed, *effects.values()][0])
 
 
 def _named_amount(effect: Effect) -> str:
@@ -112,13 +135,6 @@ def _named_amount(effect: Effect) -> str:
 
 def _listed(effects: Sequence[Effect]) -> str:
     return ", ".join(f"{METRIC_NAMES[effect.metric]} ({amount(effect)})" for effect in effects)
-
-
-def brief(found: ByMetric) -> str:
-    """The same as amounts: of the first two that are better or worse, else of RSSI."""
-    effects = [one.effect for one in _in_order(found)]
-    changed = [effect for effect in effects if effect.verdict in ("better", "worse")]
-    return ", ".join(map(_named_amount, changed[:2] or effects[:1]))
 
 
 def _in_order(found: ByMetric) -> list[LocatedEffect]:
@@ -156,9 +172,11 @@ def details(found: ByMetric) -> dict[str, Any]:
 
 
 def what_to_mind(effects: Sequence[LocatedEffect]) -> dict[str, list[str]]:
-    """Cautions, each once, with where it is said. Of a band that the laptop seldom chose the first says all."""
-    brief = [
-        replace(one, effect=replace(one.effect, warnings=one.effect.warnings[:1])) if one.seldom_used else one
-        for one in effects
-    ]
-    return warnings_by_place(brief)
+    """Cautions, each once, with where it is said; none of bands that the laptop seldom chose, for these get no verdict
+    to be careful with."""
+    return warnings_by_place(one for one in effects if not one.seldom_used)
+
+
+def why_seldom(found: ByMetric) -> str:
+    """Why a band that the laptop seldom chose gets no verdict: the first caution of its effects."""
+    return printable(next(one.effect.warnings[0] for one in found.values() if one.seldom_used))

@@ -23,7 +23,16 @@ from dashboards.analysis.trend import HISTOGRAM, Trended, bin_width_ms, trend
 from dashboards.comparison import METRICS, LocatedEffect, RouterChange, settings_of
 from dashboards.effect_figure import Places, effects_figure
 from dashboards.frames import rows_of
-from dashboards.overview import by_place, details, judged_places, overview, seldom_used, what_to_mind, where_text
+from dashboards.overview import (
+    by_place,
+    details,
+    judged_places,
+    overview,
+    seldom_used,
+    what_to_mind,
+    where_text,
+    why_seldom,
+)
 from dashboards.report import Findings, SourceCoverage
 from dashboards.sentences import (
     MANY_LOOKS,
@@ -186,7 +195,7 @@ class _Page:
                 for story, found in zip(stories, judged_places(effects).values(), strict=True)
             ],
             "seldom": [
-                {"where": where_text(place, band)} | details(found)
+                {"where": where_text(place, band), "why": why_seldom(found)} | details(found)
                 for (place, band), found in by_place(effects).items()
                 if seldom_used(found)
             ],

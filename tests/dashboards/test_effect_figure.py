@@ -56,7 +56,7 @@ def test_ratios_are_drawn_on_a_log_scale_round_one():
 def test_a_metric_that_nothing_tells_of_has_no_panel():
     effects = [located(3, 1, 5), located(None, None, None, metric="tx-rate")]
     figure = drawn(effects, "rssi", "tx-rate")
-    assert [panel.metric for panel in figure.panels] == ["rssi"]
+    assert [(panel.title, panel.direction) for panel in figure.panels] == [("RSSI", "downlink")]
     assert drawn(effects[1:], "rssi", "tx-rate") is None
 
 

@@ -1,0 +1,126 @@
+"""The report's first screen in words: what changed comes first, nothing is said twice, too little data is an answer."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from dashboards.analysis.effect_value import Effect
+from dashboards.analysis.metrics import METRICS
+from dashboards.comparison import LocatedEffect
+from dashboards.overview import brief, by_place, details, lacking, overview, told, verdict_of, what_to_mind
+from dashboards.sentences import amount, warnings_by_place
+
+
+def effect(metric: str, estimate=None, low=None, high=None, verdict: str = "undecided", **rest) -> Effect:
+    how = METRICS[metric]
+    return Effect(
+        metric=metric, unit=how.unit, estimate=estimate, low=low, high=high, confidence=0.95, verdict=verdict,
+        margin=how.default_margin, n_placements_a=2, n_placements_b=3, hours_a=30.0, hours_b=12.0, scope="location",
+        method="", **{"warnings": ()} | rest,
+    )  # fmt: skip
+
+
+def at(place: str, *effects: Effect, band: str = "5", seldom: bool = False) -> list[LocatedEffect]:
+    return [LocatedEffect(1, 2, place, band, one, seldom) for one in effects]
+
+
+def of_one_place(*effects: Effect) -> dict[str, LocatedEffect]:
+    return by_place(at("kiln room", *effects))["kiln room", "5"]
+
+
+STRONGER = effect("rssi", 6.0, 5.0, 7.0, "better")
+FASTER = effect("tx-rate", 1.6, 1.4, 1.8, "better")
+UNSURE = effect("rssi", 0.5, -2.0, 3.0)
+UNSURE_RATE = effect("tx-rate", 1.1, 0.7, 1.7)
+FEWER_OUTAGES = effect("outage", -18.0, -47.0, -5.0, "better")
+NOISE_ALIKE = effect("noise", 0.1, -0.4, 0.6, "no-difference")
+NOTHING = effect("rssi", warnings=("Of RSSI, v2 has 30 s after the washout; an interval needs at least 1 min.",))
+
+
+def test_both_directions_are_told_with_their_intervals():
+    assert told(of_one_place(STRONGER, FASTER)).startswith(
+        "Both directions improved: downlink RSSI +6.0 dB [5.0, 7.0], uplink tx rate × 1.6 [1.4, 1.8]"
+    )
+
+
+def test_what_is_of_no_direction_stands_by_itself():
+    assert told(of_one_place(UNSURE, UNSURE_RATE, FEWER_OUTAGES, NOISE_ALIKE)) == (
+        "Outage fell by 18 min a day [5, 47]. No difference that matters in noise (+0.1 dB [−0.4, +0.6]). "
+        "Neither direction can be told yet: RSSI +0.5 dB [−2.0, +3.0], tx rate × 1.1 [0.70, 1.7]."
+    )
+
+
+def test_too_little_data_reads_as_an_answer():
+    found = of_one_place(NOTHING)
+    assert told(found) == (
+        "There is not enough data yet. Of RSSI, v2 has 30 s after the washout; an interval needs at least 1 min."
+    )
+    assert lacking(of_one_place(replace(NOTHING, warnings=()))) == "there is not enough data yet"
+
+
+def test_what_would_tell_is_said_where_nothing_is_decided_only():
+    would = ("About 6 h more of v2 would tell.",)
+    wanted = replace(UNSURE, needed=would)
+    (undecided,) = overview(at("kiln room", wanted, UNSURE_RATE))["stories"]
+    (decided,) = overview(at("kiln room", wanted, FEWER_OUTAGES))["stories"]
+    assert (undecided["needed"], decided["needed"]) == ([*would], [])
+
+
+def test_an_earlier_change_is_told_by_one_amount_that_fits_the_directions():
+    assert brief(of_one_place(STRONGER, FASTER)) == "both directions, RSSI +6.0 dB [5.0, 7.0]"
+    assert brief(of_one_place(STRONGER, UNSURE_RATE)) == "downlink, RSSI +6.0 dB [5.0, 7.0]"
+    assert brief(of_one_place(UNSURE, FASTER)) == "uplink, tx rate × 1.6 [1.4, 1.8]"
+    assert brief(of_one_place(UNSURE, FEWER_OUTAGES)) == "outage −18 min/day [−47, −5]"
+    assert brief(of_one_place(UNSURE, UNSURE_RATE)) == "RSSI +0.5 dB [−2.0, +3.0]"
+    assert brief(of_one_place(NOTHING)) == "RSSI too little data"
+
+
+@pytest.mark.parametrize(
+    ("verdicts", "word"),
+    [
+        (("better", "undecided", "undecided"), "better"),
+        (("undecided", "no-difference", "worse"), "worse"),
+        (("better", "undecided", "worse"), "mixed"),
+        (("no-difference", "undecided", "undecided"), "no-difference"),
+        (("undecided", "no-difference", "no-difference"), "undecided"),
+    ],
+)
+def test_one_word_stands_for_all_metrics_of_a_location_and_band(verdicts, word):
+    effects = (STRONGER, FASTER, FEWER_OUTAGES)
+    judged = [replace(one, verdict=verdict) for one, verdict in zip(effects, verdicts, strict=True)]
+    assert verdict_of(of_one_place(*judged)) == word
+
+
+def test_a_running_trial_is_told_by_the_interval_that_holds_at_every_look():
+    running = replace(STRONGER, anytime_low=3.5, anytime_high=8.5, open=True)
+    assert amount(running) == "+6.0 dB [3.5, 8.5]"
+    assert amount(replace(running, open=False)) == "+6.0 dB [5.0, 7.0]"
+
+
+def test_a_seldom_used_band_is_named_and_gets_neither_story_nor_caution():
+    seldom = at("kiln room", replace(UNSURE, warnings=("Seldom used.",)), band="2.4", seldom=True)
+    said = overview([*seldom, *at("kiln room", STRONGER)])
+    assert [story["where"] for story in said["stories"]] == ["kiln room, 5 GHz"]
+    assert said["seldom"] == {"2.4 GHz": ["kiln room"]}
+    assert what_to_mind(seldom) == {}
+
+
+def test_details_show_a_metric_only_where_there_is_something():
+    shown = details(of_one_place(STRONGER, effect("outage"), effect("drop-outs")))
+    assert [cell["metric"] for cell in shown["cells"]] == ["RSSI"]
+    assert shown["too_little"] == ["outage", "drop-out rate"]
+    assert (shown["hours"], shown["placements"]) == (("30 h", "12 h"), (2, 3))
+
+
+def test_what_differs_in_its_numbers_only_is_said_once_for_all():
+    texts = ["v1 has only 4.7 h.", "v1 has only 4.8 h.", "v2 was off for 2 % of 3 h."]
+    effects = [effect(metric, warnings=(text,)) for metric, text in zip(METRICS, texts, strict=False)]
+    assert warnings_by_place(at("kiln room", *effects)) == {
+        texts[0]: ["kiln room, 5 GHz"], texts[2]: ["kiln room, 5 GHz"],
+    }  # fmt: skip
+    elsewhere = at("office", effect("rssi", warnings=("v1 has only 12 h.",)))
+    assert warnings_by_place([*at("kiln room", *effects), *elsewhere]) == {
+        "v1 has only 4.7 to 12 h.": ["kiln room, 5 GHz", "office, 5 GHz"], texts[2]: ["kiln room, 5 GHz"],
+    }  # fmt: skip
