@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import Any, cast
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any, cast
 
 from dashboards.analysis.effect_value import Effect
 from dashboards.comparison import Judgement, LocatedEffect, comparison_json
@@ -36,6 +34,9 @@ from logger.one_moment import one_moment
 from logger.printable import printable
 from logger.running_trial import RunningTrial, running_trial
 from logger.tags import Version, read_versions
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 def review(log: Log, judged: Judgement, now_ms: int) -> list[Finding]:
