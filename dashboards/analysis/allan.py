@@ -49,64 +49,79 @@ def allan_points(blocks: pd.DataFrame, *, confidence: float = 0.95) -> tuple[All
     return tuple(points)
 
 
-def ten_minute_means(blocks: pd.DataFrame) -> pd.DataFrame:
-    """Mean levels (dBm) of bins of ``BIN_S`` of the clock, by placement and time: placement (codes from 0), bin
-    (number since 1970 UTC), mean. Bins with too little in them are left out."""
+@dataclass(frozen=True)
+class Means:
+    """Mean levels of evenly spaced bins, by series (placements or ends of periods, codes from 0) and bin, arrays of
+    shape (n,); bins with too little in them are left out."""
+
+    series: np.ndarray
+    number: np.ndarray  # of the bin: since 1970 UTC, or since the end of the period
+    level_dbm: np.ndarray
+
+    def with_gaps(self) -> list[np.ndarray]:
+        """An array per series, NaN where a bin is missing."""
+        ends = np.flatnonzero(np.diff(self.series)) + 1
+        runs = []
+        for at, level in zip(np.split(self.number, ends), np.split(self.level_dbm, ends), strict=True):
+            runs.append(np.full(int(np.ptp(at)) + 1 if len(at) else 0, np.nan))
+            runs[-1][at - at[:1]] = level
+        return runs
+
+    @property
+    def at_one_value(self) -> float:
+        """The share of bins whose samples were all the same whole dB."""
+        off = np.abs(self.level_dbm - np.round(self.level_dbm))
+        return float(np.mean(off < 1e-9)) if len(off) else 0.0
+
+
+def ten_minute_means(blocks: pd.DataFrame) -> Means:
+    """By placement and ten minutes of the clock (``BIN_S``), of blocks of one radio that know RSSI."""
     bins = (blocks["mean_utc_ms"] // (1000 * BIN_S)).to_numpy("int64")
-    placement = blocks.groupby(["source_id", "placement_id"]).ngroup().to_numpy()
-    return _means(blocks, placement, bins, BIN_S).rename(columns={"series": "placement"})
+    return _means(blocks, placement_codes(blocks), bins, BIN_S)
 
 
-def _fine_means(blocks: pd.DataFrame, bin_s: float) -> pd.DataFrame:
-    """The same of shorter bins, from blocks that are no longer; bins are counted from the nearer end of each period."""
-    begin, end = blocks["period_started_at_utc_ms"], blocks["period_ended_at_utc_ms"]
-    lasts_s = (blocks["ended_at_utc_ms"] - blocks["started_at_utc_ms"]) / 1000.0
-    of_tail = (blocks["started_at_utc_ms"] - begin > end - blocks["ended_at_utc_ms"]).to_numpy()  # False while open
-    from_begin = (blocks["started_at_utc_ms"] - begin) // (1000 * bin_s)
-    from_end = (end - blocks["ended_at_utc_ms"]).fillna(0.0) // (1000 * bin_s)
-    bins = np.where(of_tail, from_end, from_begin).astype("int64")
-    series = 2 * blocks.groupby("period_id").ngroup().to_numpy() + of_tail
-    fine = (lasts_s <= 1.01 * bin_s).to_numpy() & (bins >= 0)
-    return _means(blocks[fine], series[fine], bins[fine], bin_s)
+def placement_codes(blocks: pd.DataFrame) -> np.ndarray:
+    """Of each block its placement as its source saw it, from 0."""
+    keys = blocks[["source_id", "placement_id"]].to_numpy()
+    return np.unique(keys, axis=0, return_inverse=True)[1].ravel()
 
 
-def _means(blocks: pd.DataFrame, series: np.ndarray, bins: np.ndarray, bin_s: float) -> pd.DataFrame:
-    n = blocks["rssi_n"].to_numpy("float64")
-    rows = pd.DataFrame(
-        {
-            "series": series, "bin": bins, "n": n, "sum": n * blocks["rssi_mean_dbm"].to_numpy("float64"),
-            "covered_s": blocks["covered_s"].to_numpy("float64"),
-        }
-    )  # fmt: skip
-    found = rows.groupby(["series", "bin"], as_index=False).sum()
-    # One sample is no mean, however long it stands for.
-    found = found[(found["covered_s"] >= LEAST_FILLED * bin_s) & (found["n"] >= 2)]
-    return found.assign(mean=found["sum"] / found["n"])[["series", "bin", "mean"]].reset_index(drop=True)
+def _fine_means(blocks: pd.DataFrame, bin_s: float) -> Means:
+    """Of shorter bins, from blocks that are no longer; bins are counted from the nearer end of each period."""
+    started, ended, period_id, begin, end = (
+        blocks[name].to_numpy("float64")
+        for name in (
+            *("started_at_utc_ms", "ended_at_utc_ms", "period_id"),
+            *("period_started_at_utc_ms", "period_ended_at_utc_ms"),
+        )
+    )
+    of_tail = started - begin > end - ended  # False while open
+    bins = np.where(of_tail, end - ended, started - begin) // (1000 * bin_s)
+    fine = (ended - started <= 1010 * bin_s) & (bins >= 0)
+    return _means(blocks[fine], (2 * period_id + of_tail)[fine].astype("int64"), bins[fine].astype("int64"), bin_s)
+
+
+def _means(blocks: pd.DataFrame, series: np.ndarray, bins: np.ndarray, bin_s: float) -> Means:
+    keys, cell = np.unique(np.column_stack([series, bins]), axis=0, return_inverse=True)
+    n, level, covered_s = (blocks[name].to_numpy("float64") for name in ("rssi_n", "rssi_mean_dbm", "covered_s"))
+    count, total, filled_s = (
+        np.bincount(cell.ravel(), weights=weights, minlength=len(keys)) for weights in (n, n * level, covered_s)
+    )
+    enough = (filled_s >= LEAST_FILLED * bin_s) & (count >= 2)  # one sample is no mean, however long it stands for
+    return Means(keys[enough, 0], keys[enough, 1], total[enough] / count[enough])
 
 
 def _points(
-    means: pd.DataFrame, bin_s: float, scales_s: tuple[float, ...], confidence: float, *, near_changes: bool
+    means: Means, bin_s: float, scales_s: tuple[float, ...], confidence: float, *, near_changes: bool
 ) -> list[AllanPoint]:
-    runs, points = _with_gaps(means), []
-    at_one_value = float(np.mean(np.abs(means["mean"] - np.round(means["mean"])) < 1e-9)) if len(means) else 0.0
+    runs, points = means.with_gaps(), []
     for scale_s in scales_s:
         m = round(scale_s / bin_s)
         differences = np.concatenate([overlapping_differences(values, m) for values in runs] or [np.empty(0)])
-        interval = allan_interval(differences, m, confidence, at_one_value)
+        interval = allan_interval(differences, m, confidence, means.at_one_value)
         if interval is not None:
             points.append(AllanPoint(scale_s, interval, len(differences), near_changes))
     return points
-
-
-def _with_gaps(means: pd.DataFrame) -> list[np.ndarray]:
-    """An array per series, NaN where a bin is missing."""
-    runs = []
-    for _, mine in means.groupby(means.columns[0]):
-        at = mine["bin"].to_numpy()
-        values = np.full(at[-1] - at[0] + 1, np.nan)
-        values[at - at[0]] = mine["mean"]
-        runs.append(values)
-    return runs
 
 
 def overlapping_differences(values: np.ndarray, m: int) -> np.ndarray:

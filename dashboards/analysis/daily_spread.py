@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtrit
 
+from dashboards.analysis.allan import placement_codes
 from dashboards.analysis.histograms import CELLS, histogram_quantiles, merge_histograms
 from dashboards.analysis.interval import Interval
 
@@ -45,7 +46,7 @@ def hour_spreads(blocks: pd.DataFrame, local_s: np.ndarray) -> tuple[HourSpread,
     Each placement is shifted, by whole dB, to the mean level of the one that was logged longest: else an hour's spread
     would be that of the spots where the laptop happened to stand at that hour."""
     hour = (local_s // 3600 % HOURS).astype("int64")
-    placement = blocks.groupby(["source_id", "placement_id"]).ngroup().to_numpy()
+    placement = placement_codes(blocks)
     if not len(placement):
         return ()
     n_placements = int(placement.max()) + 1
@@ -74,22 +75,21 @@ def day_less_night(blocks: pd.DataFrame, local_s: np.ndarray, *, confidence: flo
     """Mean level by day less that by night, dB. Each date at one placement is a pair of its own, which takes slow
     wander and moves out; Student's t over the dates, widened where neighbours go together. None under
     ``LEAST_DATES``."""
-    hour = local_s // 3600
-    n = blocks["rssi_n"].to_numpy("float64")
-    rows = pd.DataFrame(
-        {
-            "placement": blocks.groupby(["source_id", "placement_id"]).ngroup().to_numpy(),
-            "date": hour // HOURS, "hour": hour % HOURS, "n": n, "sum": n * blocks["rssi_mean_dbm"].to_numpy("float64"),
-        }
-    )  # fmt: skip
-    hours = rows.groupby(["placement", "date", "hour"], as_index=False).sum()
-    hours["level"] = hours["sum"] / hours["n"]
-    by_day = hours["hour"].between(DAY_BEGINS_H, DAY_ENDS_H, inclusive="left")
-    dates = hours.groupby(["placement", "date", by_day.rename("by_day")])["level"].agg(["mean", "size"])
-    dates = dates[dates["size"] >= LEAST_HOURS]["mean"].unstack("by_day")
-    if not {True, False} <= set(dates.columns):
+    if not len(blocks):
         return None
-    return mean_of_dates((dates[True] - dates[False]).dropna().to_numpy(), confidence)
+    hour = (local_s // 3600).astype("int64")
+    n = blocks["rssi_n"].to_numpy("float64")
+    total = n * blocks["rssi_mean_dbm"].to_numpy("float64")
+    hours, of_hour = np.unique(np.column_stack([placement_codes(blocks), hour]), axis=0, return_inverse=True)
+    level = np.bincount(of_hour.ravel(), weights=total) / np.bincount(of_hour.ravel(), weights=n)
+    by_day = (hours[:, 1] % HOURS >= DAY_BEGINS_H) & (hours[:, 1] % HOURS < DAY_ENDS_H)
+    dates, of_date = np.unique(np.column_stack([hours[:, 0], hours[:, 1] // HOURS]), axis=0, return_inverse=True)
+    of_part = 2 * of_date.ravel() + by_day
+    count = np.bincount(of_part, minlength=2 * len(dates)).reshape(-1, 2)
+    sums = np.bincount(of_part, weights=level, minlength=2 * len(dates)).reshape(-1, 2)
+    whole = (count >= LEAST_HOURS).all(axis=1)
+    night, day = (sums[whole] / count[whole]).T
+    return mean_of_dates(day - night, confidence)
 
 
 def mean_of_dates(values: np.ndarray, confidence: float) -> Interval | None:

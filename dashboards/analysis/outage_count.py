@@ -19,7 +19,6 @@ from scipy.stats import qmc
 
 from dashboards.analysis.interval import Interval
 from dashboards.analysis.outage_effect import ASSUMED_EPISODE_MIN, EPISODE_GAP_S, PRIOR_EPISODES
-from dashboards.analysis.outages import outage_spells
 
 POINTS = 512
 LEAST_DAYS = 0.25  # outages are rare: less time tells nothing
@@ -50,13 +49,15 @@ class Episodes:
     dispersion: float
 
 
-def count_outages(blocks: pd.DataFrame, *, confidence: float = 0.95, seed: int = 0) -> Outages | None:
-    """From the blocks of one location, band and version, with and without link; None under ``LEAST_DAYS``."""
+def count_outages(
+    blocks: pd.DataFrame, spells: pd.DataFrame, *, confidence: float = 0.95, seed: int = 0
+) -> Outages | None:
+    """From the blocks of one location, band and version, with and without link, and their ``outage_spells`` in order of
+    time; None under ``LEAST_DAYS``."""
     days = float(blocks["covered_s"].sum()) / DAY_S
     if days < LEAST_DAYS:
         return None
     tail = (1 - confidence) / 2
-    spells = outage_spells(blocks)
     episodes = _episodes(blocks, spells)
     count = _count(episodes, tail)
     longest = float((spells["lasted_s"] / spells["n_dropouts"]).max()) / 60 if len(spells) else 0.0
@@ -66,17 +67,22 @@ def count_outages(blocks: pd.DataFrame, *, confidence: float = 0.95, seed: int =
 
 
 def _episodes(blocks: pd.DataFrame, spells: pd.DataFrame) -> Episodes:
-    pause_ms = spells["started_at_utc_ms"] - spells["ended_at_utc_ms"].cummax().shift()
-    episode = (pause_ms > 1000 * EPISODE_GAP_S).cumsum()
-    found = spells.groupby(episode).agg(
-        at_ms=("started_at_utc_ms", "first"), lasted_s=("lasted_s", "sum"), n=("n_dropouts", "sum")
+    began_ms, ended_ms, lasted_s, n = (
+        spells[name].to_numpy("float64") for name in ("started_at_utc_ms", "ended_at_utc_ms", "lasted_s", "n_dropouts")
     )
-    watched_s = blocks["covered_s"].groupby(blocks["started_at_utc_ms"] // (1000 * DAY_S)).sum()
-    by_day = found.groupby(found["at_ms"] // (1000 * DAY_S)).size().reindex(watched_s.index, fill_value=0)
+    pause_ms = began_ms[1:] - np.maximum.accumulate(ended_ms)[:-1]
+    first = np.concatenate(([True], pause_ms > 1000 * EPISODE_GAP_S))[: len(spells)]
+    episode = np.cumsum(first) - 1
+    day = (blocks["started_at_utc_ms"].to_numpy() // (1000 * DAY_S)).astype("int64")
+    days, of_day = np.unique(day, return_inverse=True)
+    begun = np.clip(np.searchsorted(days, began_ms[first] // (1000 * DAY_S), side="right") - 1, 0, None)
     return Episodes(
-        found["lasted_s"].to_numpy(float) / 60.0,
-        found["n"].to_numpy(float),
-        pearson_dispersion(by_day.to_numpy(float), watched_s.to_numpy(float)),
+        np.bincount(episode, weights=lasted_s) / 60.0,
+        np.bincount(episode, weights=n),
+        pearson_dispersion(
+            np.bincount(begun, minlength=len(days)).astype(float),
+            np.bincount(of_day, weights=blocks["covered_s"].to_numpy("float64")),
+        ),
     )
 
 

@@ -6,21 +6,30 @@ What it rests on: Allan deviations (allan), slope per month (slope), spread by h
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from dashboards.analysis.allan import BIN_S, AllanPoint, allan_points, ten_minute_means
-from dashboards.analysis.block_series import after_washout, number_stays
+from dashboards.analysis.block_series import number_stays
 from dashboards.analysis.daily_spread import HourSpread, day_less_night, hour_spreads, wall_clock_s
 from dashboards.analysis.interval import Interval
 from dashboards.analysis.outage_count import Outages, count_outages
 from dashboards.analysis.outage_effect import apart_from_changes
+from dashboards.analysis.outages import outage_spells
 from dashboards.analysis.slope import slope_per_month
 from dashboards.analysis.under_rate import UnderRate, under_rate
 
 DAY_S = 86_400.0
+COLUMNS = (
+    *("source_id", "period_id", "placement_id", "location", "version", "band", "bssid", "frequency_mhz", "link_id"),
+    *("period_started_at_utc_ms", "period_ended_at_utc_ms", "started_at_utc_ms", "ended_at_utc_ms", "first_utc_ms"),
+    *("last_utc_ms", "mean_utc_ms", "time_zone", "connected", "covered_s", "n_samples", "n_dropouts"),
+    *("rssi_n", "rssi_mean_dbm", "rssi_histogram", "tx_rate_histogram", "rx_rate_histogram"),
+    *("source_started_at_utc_ms", "source_ended_at_utc_ms"),
+)
 
 
 @dataclass(frozen=True)
@@ -46,23 +55,34 @@ class Stability:
 
 
 def stability(
-    blocks: pd.DataFrame, *, needed_rate_mbps: float | None = None, washout_s: float = 120.0, seed: int = 0
+    blocks: pd.DataFrame,
+    *,
+    needed_rate_mbps: float | None = None,
+    washout_s: float | Mapping[int, float] = 120.0,
+    seed: int = 0,
 ) -> list[Stability]:
-    """One entry per location, band and config version of ``blocks`` (see ``load_blocks``), in this order; of bands that
-    were never linked, none. Blocks that start within ``washout_s`` after a change or a move are left out, and so are
-    outages beside a change. ``needed_rate_mbps``: None or 0 asks for no share under a rate."""
+    """One entry per location, band and config version of ``blocks`` (see ``load_blocks``), in this order; of bands
+    that were never linked, none. Blocks that start within ``washout_s`` after a change or a move are left out, and so
+    are outages beside a change; by source where it is a mapping, of which sources not named have none.
+    ``needed_rate_mbps``: None or 0 asks for no share under a rate."""
     if blocks.empty:
         return []
-    stays, _ = apart_from_changes(number_stays(blocks), washout_s)
-    stays = after_washout(stays[stays["band"].notna()], washout_s)
+    stays = number_stays(blocks[[name for name in COLUMNS if name in blocks.columns]])
+    washouts_s = stays["source_id"].map(washout_s).fillna(0.0) if isinstance(washout_s, Mapping) else washout_s
+    aged = stays["started_at_utc_ms"] - stays["stay_started_at_utc_ms"] >= 1000 * washouts_s
+    kept, _ = apart_from_changes(stays, float(np.max(washouts_s)))
+    stays = kept[kept["band"].notna() & aged[kept.index]]
+    keys = ["location", "band", "version"]
+    spells = outage_spells(stays)
+    of_cell = spells.groupby(keys).indices
     return [
-        _of_cell(cell, needed_rate_mbps, seed)
-        for _, cell in stays.groupby(["location", "band", "version"], sort=True)
+        _of_cell(cell, spells.iloc[of_cell.get(key, [])], needed_rate_mbps, seed)
+        for key, cell in stays.groupby(keys, sort=True)
         if cell["connected"].any()
     ]
 
 
-def _of_cell(cell: pd.DataFrame, needed_rate_mbps: float | None, seed: int) -> Stability:
+def _of_cell(cell: pd.DataFrame, spells: pd.DataFrame, needed_rate_mbps: float | None, seed: int) -> Stability:
     told, others_share = _most_used_radio(cell[cell["connected"]])
     told = told[told["rssi_n"] > 0]
     wall_s = wall_clock_s(told)
@@ -78,7 +98,7 @@ def _of_cell(cell: pd.DataFrame, needed_rate_mbps: float | None, seed: int) -> S
         slope_db_per_month=_slope(told, wall_s),
         hours=hour_spreads(told, wall_s),
         day_less_night_db=day_less_night(told, wall_s),
-        outages=count_outages(cell, seed=seed),
+        outages=count_outages(cell, spells, seed=seed),
         under_rate=tuple(found for found in asked if found is not None),
     )
 
@@ -91,8 +111,11 @@ def _most_used_radio(linked: pd.DataFrame) -> tuple[pd.DataFrame, float]:
 
 
 def _slope(told: pd.DataFrame, wall_s: np.ndarray) -> Interval | None:
-    means = ten_minute_means(told).sort_values(["bin", "placement"])
-    time_s = (means["bin"].to_numpy("float64") + 0.5) * BIN_S
-    at = np.clip(np.searchsorted(told["mean_utc_ms"].to_numpy() / 1000.0, time_s), 0, len(told) - 1)
-    ahead_s = (wall_s - told["mean_utc_ms"].to_numpy() / 1000.0)[at] if len(told) else np.empty(0)
-    return slope_per_month(time_s, time_s + ahead_s, means["mean"].to_numpy(), means["placement"].to_numpy())
+    if told.empty:
+        return None
+    means = ten_minute_means(told)
+    time_s = (means.number + 0.5) * BIN_S
+    told_s = told["mean_utc_ms"].to_numpy("float64") / 1000.0
+    order = np.argsort(told_s)
+    ahead_s = np.interp(time_s, told_s[order], (wall_s - told_s)[order])
+    return slope_per_month(time_s, time_s + ahead_s, means.level_dbm, means.series)
