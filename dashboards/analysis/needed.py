@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from dashboards.analysis.anytime import widening
 from dashboards.analysis.level_effect import Noise
-from dashboards.analysis.outlook import DAY_S, Stay, half_width, planned_timetable, turns
+from dashboards.analysis.outlook import DAY_S, Stay, half_width, information_share, turns
 
 HOUR_S = 3600.0
 HOURS_MORE = (3.0, 6.0, 12.0, 24.0, 48.0, 96.0, 168.0)
@@ -33,29 +33,25 @@ class Undecided:
 def what_would_decide(trial: Undecided) -> str:
     """The least that would bring a verdict if the effect is what it looks like now."""
     least = _wanted_half_width(trial.estimate, trial.margin)
-    planned = planned_timetable(trial.stays)
-    at_plan = half_width(trial.noise, planned, washout_s=trial.washout_s)
     now = half_width(trial.noise, trial.stays, washout_s=trial.washout_s)
 
-    def expected(stays: Sequence[Stay]) -> float:
-        """The half width to come, the model's scaled to the one that was found."""
+    def enough(stays: Sequence[Stay]) -> bool:
+        """By the half width to come: the model's, scaled to the one that was found."""
         ahead = half_width(trial.noise, stays, washout_s=trial.washout_s)
-        looks = widening((at_plan / ahead) ** 2) if trial.running else 1.0
-        return trial.half_width * ahead / now * looks
+        looks = widening(information_share(trial.noise, stays, washout_s=trial.washout_s)) if trial.running else 1.0
+        return trial.half_width * ahead / now * looks <= least
 
+    last = trial.stays[-1]
     if trial.running:
-        last = trial.stays[-1]
-        longer = _first(HOURS_MORE, lambda h: expected([*trial.stays[:-1], _lengthened(last, h)]) <= least)
-        if longer is not None:
-            return f"About {_said(longer)} more of v{trial.versions[last.is_b]} would tell, if {_as_it_looks(trial)}."
-    found = float("inf")
+        hours = _first(HOURS_MORE, lambda hours: enough([*trial.stays[:-1], _lengthened(last, hours)]))
+        if hours is not None:
+            return f"About {_said(hours)} more of v{trial.versions[last.is_b]} would tell, if {_as_it_looks(trial)}."
     for n in TURNS_MORE:
-        found = expected([*trial.stays, *_more(trial, n)])
-        if found <= least:
+        if enough([*trial.stays, *_more(trial, n)]):
             return f"{_going_on(trial, n)} would tell, if {_as_it_looks(trial)}; waiting alone does not."
+    going_on = _going_on(trial, TURNS_MORE[-1])
     return (
-        f"Not even {_going_on(trial, TURNS_MORE[-1]).lower()} would tell, if {_as_it_looks(trial)}: what is there, if "
-        "anything, is less than this spot can show."
+        f"Not even {going_on[0].lower()}{going_on[1:]} would tell, if {_as_it_looks(trial)}: too noisy a spot for it."
     )
 
 
