@@ -1,6 +1,6 @@
 """Whether the verdict is right: intervals, verdicts and looking early, over simulated worlds.
 
-    python tests/bench/verdict [PART ...] [--worlds 200] [--seed N] [--jobs 2] [--quick] [--family NAME ...]
+    python tests/bench/verdict [PART ...] [--worlds 200] [--seed N] [--jobs 2] [--quick] [--family NAME]
 
 coverage  how often intervals hold the truth, and how wide they are, beside those of an oracle that knows the noise
 power     how often the verdict is right where the oracle's would be, and how often no-difference is wrong
@@ -37,11 +37,12 @@ def main() -> int:
     parser.add_argument("--jobs", type=int, default=2, help="processes")
     parser.add_argument("--quick", action="store_true")
     parser.add_argument("--family", action="append", default=[], help="of coverage and power: only this one")
+    parser.add_argument("--raw", type=Path, metavar="FILE", help="append every effect of coverage, a line of JSON each")
     given = parser.parse_args()
     for name, known in [(name, PARTS) for name in given.parts] + [(name, FAMILIES) for name in given.family]:
         if name not in known:
             parser.error(f"there is no {name!r}, only {', '.join(known)}")
-    wanted = Wanted(given.worlds, given.seed, given.jobs, given.quick, tuple(given.family))
+    wanted = Wanted(given.worlds, given.seed, given.jobs, given.quick, tuple(given.family), given.raw)
     missed: list[str] = []
     for part in PARTS:
         if part in (given.parts or PARTS):

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import time
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from itertools import chain
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -17,7 +19,7 @@ from tests.bench.verdict.parts import Wanted, clearly_more, head, line, over, sh
 from tests.bench.verdict.worlds import FAMILIES, Family, draw, simulate
 
 EFFECTS_DB = (0.0, 1.0, 3.0, 10.0, -6.0)  # planted by turns
-WASHOUTS_S = (0.0, 120.0)  # as in the study, and as by default
+WASHOUTS_S = (0.0, 120.0)  # as in the study, for its families, and as by default
 QUICK_FAMILIES, QUICK_WORLDS = ("h2", "d1", "abab12", "many", "hop"), 12
 
 
@@ -117,7 +119,7 @@ def tally(family: Family, worlds: int, seed: int, washout_s: float) -> Tally:
 def run(wanted: Wanted) -> list[str]:
     """Print the table. Returns what is clearly missed."""
     names = wanted.families or (QUICK_FAMILIES if wanted.quick else tuple(FAMILIES))
-    worlds, washouts_s = (QUICK_WORLDS, WASHOUTS_S[1:]) if wanted.quick else (wanted.worlds, WASHOUTS_S)
+    worlds = QUICK_WORLDS if wanted.quick else wanted.worlds
     print(
         "Held: the share of 95 % intervals that hold the truth, its standard error in brackets. Half widths: the median, "
         "dB. Effects of "
@@ -134,14 +136,18 @@ def run(wanted: Wanted) -> list[str]:
     everything: list[Seen] = []
     independent: list[Seen] = []  # one of each world
     for name in names:
+        washouts_s = WASHOUTS_S if FAMILIES[name].study_half_width and not wanted.quick else WASHOUTS_S[1:]
         asked = [(FAMILIES[name], wanted.seed, number, washouts_s) for number in range(worlds)]
         by_world = over(wanted.jobs, look_at, asked, name)
         seen = list(chain.from_iterable(by_world))
         everything += seen
         independent += [each[len(washouts_s) - 1] for each in by_world]
+        _keep(wanted.raw, name, by_world)
         for scope in dict.fromkeys(one.scope for one in seen):
             _row(name, FAMILIES[name], [one for one in seen if one.scope == scope])
-    line("all", "", "", *_held(everything), *[None] * 6, _false_findings(everything), _seconds(everything))
+    line(
+        "all", "", len(independent), *_held(everything), *[None] * 6, _false_findings(everything), _seconds(everything)
+    )
     if "weak" in names:
         print(_OF_WEAK)
     misses = [not one.held for one in independent]
@@ -155,6 +161,16 @@ _OF_WEAK = (
     "that falls by 6 dB is hardly ever read, and what is read is its best moments. No interval over the readings that "
     "came holds that truth; the oracle is asked on the readings that did not come, too."
 )
+
+
+def _keep(path: Path | None, name: str, by_world: list[list[Seen]]) -> None:
+    """Every effect, a line each, for those who want to know which ones missed."""
+    if path is None:
+        return
+    with path.open("a") as lines:
+        for number, seen in enumerate(by_world):
+            for one in seen:
+                lines.write(json.dumps({"family": name, "world": number} | asdict(one)) + "\n")
 
 
 def _row(name: str, family: Family, seen: list[Seen]) -> None:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TypeVar
 
 import numpy as np
@@ -26,6 +26,7 @@ class Wanted:
     jobs: int = 2
     quick: bool = False
     families: tuple[str, ...] = ()  # none: each part's own
+    raw: Path | None = None  # where every effect of coverage is kept
 
     def rng(self, *key: int) -> np.random.Generator:
         """The chance of one world; the number of jobs and the order of the worlds do not matter."""
@@ -83,9 +84,3 @@ def share(true: Iterable[bool]) -> str:
 def clearly_more(bad: int, of: int, allowed: float) -> bool:
     """Whether so many bad ones of ``of`` have a chance of less than FALSE_FAILURE at the share that is ``allowed``."""
     return bool(binom.sf(bad - 1, of, allowed) < FALSE_FAILURE)
-
-
-def niced() -> None:
-    """Others go first."""
-    if hasattr(os, "nice"):
-        os.nice(10)
