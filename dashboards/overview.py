@@ -3,11 +3,13 @@ ones did, a line each."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from dashboards.analysis.directions import DOWNLINK, UPLINK, directions
 from dashboards.analysis.effect_value import Effect
+from dashboards.analysis.slope import LEAST_S as SLOPE_LEAST_S
+from dashboards.analysis.stability import DAY_S, Stability
 from dashboards.comparison import METRICS, LocatedEffect
 from dashboards.direction_words import direction_words
 from dashboards.sentences import (
@@ -21,6 +23,7 @@ from dashboards.sentences import (
     sentence,
     warnings_by_place,
 )
+from dashboards.stability_words import slope_sentence
 from logger.printable import printable
 
 ByMetric = Mapping[str, LocatedEffect]  # the effects at one location, in one band
@@ -43,15 +46,19 @@ def seldom_used(found: ByMetric) -> bool:
     return any(one.seldom_used for one in found.values())
 
 
-def overview(effects: Sequence[LocatedEffect]) -> dict[str, Any]:
+def overview(effects: Sequence[LocatedEffect], lasting: Iterable[Stability] = ()) -> dict[str, Any]:
     """What one change did: a story per location and band, and where the laptop seldom chose a
-    band, by band."""
+    band, by band. ``lasting``: the stability of links, for a word on whether it lasts."""
+    steady = {(one.location, one.band, one.version): one for one in lasting}
     seldom: dict[str, list[str]] = {}
     for (place, band), found in by_place(effects).items():
         if seldom_used(found):
             seldom.setdefault(band_name(band), []).append(printable(place))
     return {
-        "stories": [_story(place, band, found) for (place, band), found in judged_places(effects).items()],
+        "stories": [
+            _story(place, band, found) | {"lasts": lasts(steady.get((place, band, _version(found))))}
+            for (place, band), found in judged_places(effects).items()
+        ],
         "seldom": seldom,
     }
 
@@ -84,6 +91,20 @@ def verdict_of(found: ByMetric) -> str:
 def needed(found: ByMetric) -> list[str]:
     """What would tell, as a sentence: of the first metric that is undecided and says it."""
     return next((list(one.effect.needed) for one in _in_order(found) if one.effect.needed), [])
+
+
+def lasts(found: Stability | None) -> str:
+    """Whether the level stays, as a sentence; empty where nothing was measured."""
+    if found is None:
+        return ""
+    least_days = SLOPE_LEAST_S / DAY_S
+    return (
+        slope_sentence(found) or f"Whether it lasts takes {least_days:g} days to tell, of {found.span_days:.1f} so far."
+    )
+
+
+def _version(found: ByMetric) -> int:
+    return next(iter(found.values())).b
 
 
 def told(found: ByMetric) -> str:

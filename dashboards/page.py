@@ -20,7 +20,7 @@ from plotly.offline import get_plotlyjs
 from dashboards import figures, palette
 from dashboards.analysis.coverage import KINDS
 from dashboards.analysis.trend import HISTOGRAM, Trended, bin_width_ms, trend
-from dashboards.comparison import METRICS, LocatedEffect, RouterChange, settings_of
+from dashboards.comparison import METRICS, MINOR_SHARE, LocatedEffect, RouterChange, settings_of
 from dashboards.effect_figure import Places, effects_figure
 from dashboards.frames import rows_of
 from dashboards.overview import (
@@ -43,6 +43,7 @@ from dashboards.sentences import (
     number,
 )
 from dashboards.setting_words import spoken
+from dashboards.stability_sections import notes, sections_of
 from logger.printable import printable
 from logger.router_settings import BANDS, difference, eirp_dbm
 from logger.times import format_duration, format_local
@@ -134,6 +135,7 @@ class _Page:
             "answer": self._answer() if findings.changes else None,
             "many_looks": MANY_LOOKS,
             "changes": [self._change(change, effects) for change, effects in findings.changes],
+            "lasting": self._lasting(),
             "trend_figures": list(self._trend_figures(stretches)),
             "effect_figures": list(self._effect_figures()),
             "locations": list(self._location_tables()),
@@ -161,7 +163,7 @@ class _Page:
     def _answer(self) -> dict[str, Any]:
         """The first screen: the latest change whole, the earlier ones in short, newest first, and their figure."""
         newest_first = self.findings.changes[::-1]
-        stories = [self._named(change) | overview(effects) for change, effects in newest_first]
+        stories = [self._named(change) | overview(effects, self.findings.stability) for change, effects in newest_first]
         groups: list[tuple[str, Places]] = []
         n_rows = 0
         for change, effects in newest_first:
@@ -187,7 +189,7 @@ class _Page:
         }
 
     def _change(self, change: RouterChange, effects: list[LocatedEffect]) -> dict[str, Any]:
-        stories = overview(effects)["stories"]
+        stories = overview(effects, self.findings.stability)["stories"]
         mind = [{"text": text, "where": places} for text, places in what_to_mind(effects).items()]
         return self._named(change) | {
             "places": [
@@ -208,6 +210,35 @@ class _Page:
             spoken(printable(phrase))
             for phrase in difference({} if before is None else self.settings[before], self.settings[after])
         ]
+
+    # Does it last?
+
+    def _lasting(self) -> dict[str, Any]:
+        """A section per location and band, bands that were seldom used folded: the version that was there last, and
+        folded the ones before it."""
+        found = self.findings.stability
+        sections = sections_of(found, self.labels, needed_rate_for=self.findings.needed_rate_for)
+        days = pd.DataFrame([(one.location, one.band, one.days) for one in found], columns=["location", "band", "days"])
+        by_band = days.groupby(["location", "band"], sort=False)["days"].sum()
+        shares = by_band / by_band.groupby("location").transform("sum")
+        places = [
+            {
+                "where": f"{section['location']}, {section['band']}",
+                "latest": section["versions"][-1],
+                "earlier": section["versions"][-2::-1],
+                "figures": [
+                    {"name": figure["name"], "drawn": drawn(figure["figure"])} for figure in section["figures"]
+                ],
+                "seldom": share < MINOR_SHARE,
+            }
+            for section, share in zip(sections, shares, strict=True)
+        ]
+        captions = {figure["name"]: figure["caption"] for section in sections for figure in section["figures"]}
+        return {
+            "notes": notes(found),
+            "places": sorted(places, key=lambda place: place["seldom"]),
+            "captions": captions,
+        }
 
     # Over time
 

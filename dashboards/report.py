@@ -17,6 +17,7 @@ import pandas as pd
 
 from dashboards.analysis.coverage import KINDS, coverage, gaps
 from dashboards.analysis.outages import outage_spells
+from dashboards.analysis.stability import Stability, stability
 from dashboards.analysis.summary import summarise
 from dashboards.comparison import (
     PLAIN_JUDGEMENT,
@@ -28,10 +29,12 @@ from dashboards.comparison import (
 )
 from dashboards.frames import LogFrames, load_frames
 from dashboards.remembered import Remembered
+from dashboards.stability_words import stability_table
 from logger.errors import LogError
 from logger.exchange import harmless
 from logger.log import Log
 from logger.one_moment import one_moment
+from logger.settings import DEFAULTS
 from logger.whole_file import whole_file
 
 _HOUR_MS, _DAY_MS = 3_600_000, 86_400_000
@@ -56,9 +59,11 @@ class Findings:
     changes: list[tuple[RouterChange, list[LocatedEffect]]]
     summary: pd.DataFrame
     spells: pd.DataFrame
+    stability: list[Stability]
     coverages: list[SourceCoverage]
     now_utc_ms: int
     zone: str
+    needed_rate_for: str = ""  # what needs the rate that ``stability`` was asked about
 
     @property
     def effects(self) -> list[LocatedEffect]:
@@ -71,12 +76,15 @@ def find(
     now_utc_ms: int,
     zone: str,
     judged: Judgement = PLAIN_JUDGEMENT,
+    needed_rate_mbps: float | None = DEFAULTS.needed_rate_mbps,
+    needed_rate_for: str = DEFAULTS.needed_rate_for,
     n_processes: int = 1,
     progress: Callable[[int, int], object] = lambda done, expected: None,
 ) -> Findings:
     """Work out what ``log`` says. ``zone``: IANA name of the zone whose clock times are shown. Effects that the log
     remembers are not worked out again; ``progress`` is told how many of the others are done, of how many, and at most
-    ``n_processes`` work at them (see ``judge_many``)."""
+    ``n_processes`` work at them (see ``judge_many``). ``needed_rate_mbps``: the link rate that the owner needs (0 or
+    None: none), ``needed_rate_for``: and for what."""
     with one_moment(log):
         frames = load_frames(log)
         expected = router_changes(frames.periods)
@@ -85,9 +93,16 @@ def find(
     remembered.work_out(frames.blocks, now_utc_ms=now_utc_ms, n_processes=n_processes, progress=progress)
     changes = [(change, remembered.effects(change.before, change.version)) for change in expected]
     return Findings(
-        frames, changes, summarise(frames.blocks), outage_spells(frames.blocks), list(_coverages(frames, zone)),
-        now_utc_ms, zone,
-    )  # fmt: skip
+        frames=frames,
+        changes=changes,
+        summary=summarise(frames.blocks),
+        spells=outage_spells(frames.blocks),
+        stability=stability(frames.blocks, needed_rate_mbps=needed_rate_mbps, washout_s=judged.washout_s),
+        coverages=list(_coverages(frames, zone)),
+        now_utc_ms=now_utc_ms,
+        zone=zone,
+        needed_rate_for=needed_rate_for,
+    )
 
 
 def write_report(
@@ -117,8 +132,8 @@ def write_html(findings: Findings, path: Path | str) -> Path:
 
 
 def write_tables(findings: Findings, folder: Path | str) -> list[Path]:
-    """Write summary.csv, effects.csv, coverage.csv and outages.csv into ``folder``, made where it is
-    missing.
+    """Write summary.csv, effects.csv, stability.csv, coverage.csv and outages.csv into ``folder``, made where it
+    is missing.
 
     Times are UTC in ISO 8601; unknown is an empty cell. Text that a spreadsheet would take for a formula
     gets an apostrophe in front. Raises LogError where they cannot be written.
@@ -137,6 +152,7 @@ def _tables(findings: Findings) -> Iterator[tuple[str, pd.DataFrame]]:
     summary.insert(2, "label", summary["version"].map(labels))
     yield "summary", summary.assign(version="v" + summary["version"].astype("str"))
     yield "effects", effects_table(findings.effects)
+    yield "stability", stability_table(findings.stability)
     yield "coverage", _coverage_table(findings.coverages)
     spells = findings.spells.assign(version="v" + findings.spells["version"].astype("str"))
     yield "outages", _with_utc(spells)

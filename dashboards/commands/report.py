@@ -29,13 +29,15 @@ def run(args: argparse.Namespace) -> int:
     from dashboards.report import find, write_html, write_tables
     from logger.settings import load_settings
 
-    judged = judgement(load_settings())
+    settings = load_settings()
     with open_log(args) as log, effects_bar() as tell:
         findings = find(
             log,
             now_utc_ms=SystemClock().utc_ms(),
             zone=zone_of(log),
-            judged=judged,
+            judged=judgement(settings),
+            needed_rate_mbps=settings.needed_rate_mbps,
+            needed_rate_for=settings.needed_rate_for,
             n_processes=all_cores(),
             progress=tell,
         )

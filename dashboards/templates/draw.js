@@ -33,18 +33,21 @@
   } else {
     places.forEach(draw);
   }
-  function resize(share, layout) {
+  function resize(shape) { // shape: (paired or not) -> width, or null for that of the page, and share of the height
     places.forEach(function (place) {
-      var canvas = place.querySelector(".canvas");
-      layout.height = share * place.dataset.height;
-      canvas.style.height = layout.height + "px";
-      window.Plotly.relayout(canvas, layout);
+      var canvas = place.querySelector(".canvas"), to = shape(place.closest(".pair"));
+      canvas.style.height = to.share * place.dataset.height + "px";
+      window.Plotly.relayout(canvas, { autosize: !to.width, width: to.width, height: to.share * place.dataset.height });
     });
   }
   window.addEventListener("beforeprint", function () {
     document.querySelectorAll("details").forEach(function (more) { more.open = true; });
     places.forEach(draw);
-    resize(0.76, { autosize: false, width: A4_PX }); // two figures fit a page
+    resize(function (paired) { // so that two figures fit a page
+      return paired ? { width: 325, share: 0.85 } : { width: A4_PX, share: 0.76 };
+    });
   });
-  window.addEventListener("afterprint", function () { resize(1, { autosize: true, width: null }); });
+  window.addEventListener("afterprint", function () {
+    resize(function () { return { width: null, share: 1 }; });
+  });
 })();

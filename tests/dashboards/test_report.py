@@ -81,7 +81,17 @@ def test_settings_are_said_in_words(phrase, words):
 def test_sections_come_in_the_readers_order(html):
     places = [
         html.index(f'id="{name}"')
-        for name in ("overview", "changes", "trend", "locations", "outages", "versions", "coverage", "method")
+        for name in (
+            "overview",
+            "changes",
+            "lasting",
+            "trend",
+            "locations",
+            "outages",
+            "versions",
+            "coverage",
+            "method",
+        )
     ]
     assert places == sorted(places)
 
@@ -143,7 +153,7 @@ def test_names_from_the_air_stay_text(tmp_path):
 
 def test_figures_are_json_that_no_html_parser_misreads(html):
     figures = re.findall(r'(?s)<script type="application/json">(.*?)</script>', html)
-    assert len(figures) == 2 + 1 + 1  # trends, outages, coverage
+    assert len(figures) == html.count('<figure class="plot"') >= 2 + 1 + 1  # trends, outages, coverage
     for figure in figures:
         assert not set("<>&") & set(figure)
         json.loads(figure)
@@ -163,7 +173,7 @@ def test_tags_without_samples_are_no_mistake(tmp_path):
         timeline.changed("longer antennas", START_MS + HOUR_MS)
         findings = find(log, now_utc_ms=END_MS, zone=ZONE)
     assert "Nothing has been logged yet" in page.render(findings)
-    assert len(write_tables(findings, tmp_path / "tables")) == 4
+    assert len(write_tables(findings, tmp_path / "tables")) == 5
 
 
 def test_a_log_with_one_version_says_what_is_missing(tmp_path):
@@ -183,14 +193,21 @@ def read(path):
 
 def test_tables_hold_what_the_page_shows(findings, tmp_path):
     paths = write_tables(findings, tmp_path / "tables")
-    assert [path.name for path in paths] == ["summary.csv", "effects.csv", "coverage.csv", "outages.csv"]
-    summary, effects, coverage, outages = map(read, paths)
+    assert [path.name for path in paths] == [
+        "summary.csv",
+        "effects.csv",
+        "stability.csv",
+        "coverage.csv",
+        "outages.csv",
+    ]
+    summary, effects, stability, coverage, outages = map(read, paths)
     assert {(row["location"], row["version"], row["band"]) for row in summary} == {
         ("kiln room", "v1", "5"),
         ("kiln room", "v2", "5"),
         ("kiln room", "v2", "2.4"),
     }
     assert [row["metric"] for row in effects] == ["rssi", "tx-rate", "rx-rate", "outage", "drop-outs", "retry-share"]
+    assert {(row["version"], row["quantity"]) for row in stability} >= {("v1", "outages"), ("v2", "outages")}
     hours = sum(float(row[f"{kind.replace(' ', '_')}_h"]) for row in coverage for kind in KINDS)
     assert hours == pytest.approx(48, abs=0.05)
     assert sum(float(row["suspended_h"]) for row in coverage) == pytest.approx(2, abs=0.05)
@@ -225,7 +242,7 @@ def test_the_command_writes_page_and_tables_and_says_where(tmp_path, capsys, mon
     assert answer["report"] == "linktrial-report.html"
     assert (tmp_path / "linktrial-report.html").stat().st_size > 1_000_000
     assert sorted(answer["tables"]) == sorted(
-        f"tables{os.sep}{name}.csv" for name in ("summary", "effects", "coverage", "outages")
+        f"tables{os.sep}{name}.csv" for name in ("summary", "effects", "stability", "coverage", "outages")
     )
     written = [tmp_path / "linktrial-report.html", *(tmp_path / "tables").iterdir()]
     assert {path.stat().st_mode & 0o777 for path in written} == {0o600}
