@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
+from dashboards.analysis.artefacts import FAR_DB
 from dashboards.analysis.block_series import BlockSeries
 from dashboards.analysis.level_model import PLACEMENT_SD
 from dashboards.analysis.metrics import Metric
@@ -79,6 +80,7 @@ def about_radios(radios: Mapping[int, OwnRadio | None], *, planned: bool) -> lis
         for version, own in radios.items()
         if own is not None and own.notable
     ]
+    cautions += _about_copies([own for own in radios.values() if own is not None])
     known = [own for own in radios.values() if own is not None]
     if len(known) < 2:
         return cautions
@@ -97,6 +99,24 @@ def about_radios(radios: Mapping[int, OwnRadio | None], *, planned: bool) -> lis
     if one.bssid and other.bssid and one.bssid != other.bssid:
         cautions.append(f"The versions were on different radios: {one.bssid} and {other.bssid}.")
     return cautions
+
+
+def _about_copies(known: list[OwnRadio]) -> list[str]:
+    most = max(known, key=lambda own: len(own.copies), default=None)
+    if most is None or not most.copies:
+        return []
+    return [
+        f"{len(most.copies) + 1} BSSIDs at {most.radio.frequency_mhz} MHz are copies of one measurement: one counts, "
+        f"{most.radio.bssid}."
+    ]
+
+
+def about_artefacts(shares: Mapping[int, float]) -> list[str]:
+    """Of readings that the driver made up, their share by version."""
+    said = " and ".join(f"{_said_share(share)} of the readings of v{version}" for version, share in shares.items())
+    if not said:
+        return []
+    return [f"{said[0].upper()}{said[1:]} jumped by {FAR_DB} dB or more for moments: the driver's doing, and left out."]
 
 
 def about_time(arms: Arms) -> list[str]:
@@ -142,6 +162,10 @@ def versions_in_order(arms: Arms) -> list[int]:
     together = pd.concat([arm[["started_at_utc_ms", "version"]] for arm in arms.values()])
     version = together.sort_values("started_at_utc_ms", kind="stable")["version"].to_numpy()
     return [int(v) for v in version[np.append(True, version[1:] != version[:-1])]] if len(version) else []
+
+
+def _said_share(share: float) -> str:
+    return f"{100 * share:.1f} %" if share >= 0.0005 else "less than 0.1 %"
 
 
 def _said_hours(hours: float) -> str:

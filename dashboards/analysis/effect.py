@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from dashboards.analysis.anytime import widened
+from dashboards.analysis.artefacts import without_artefacts
 from dashboards.analysis.block_series import (
     BlockSeries,
     after_washout,
@@ -22,6 +23,7 @@ from dashboards.analysis.block_series import (
 )
 from dashboards.analysis.cautions import (
     Arms,
+    about_artefacts,
     about_level,
     about_own_outages,
     about_placements,
@@ -31,6 +33,7 @@ from dashboards.analysis.cautions import (
     hours_of,
     what_is_lacking,
 )
+from dashboards.analysis.copies import counted_once
 from dashboards.analysis.effect_value import Effect
 from dashboards.analysis.histograms import histogram_of
 from dashboards.analysis.level_effect import judge_level
@@ -154,14 +157,14 @@ def _level_answer(
     seed: int,
 ) -> _Answer:
     count, histogram = f"{how.name}_n", f"{how.name}_histogram"
-    stays = with_columns(stays, how)
+    stays, made_up = without_artefacts(stays) if how.name == "rssi" else (with_columns(stays, how), {})
     arms = _arms(after_washout(stays, washout_s), a, b)
     told = {version: arm[arm[count] > 0] for version, arm in arms.items()}
     radios = choose_radios(told, lambda arm: enough(arm, how), planned=radio_planned)
     used = {version: told[version].iloc[:0] if own is None else own.blocks for version, own in radios.items()}
     used = joined(used, how)
     lacking = what_is_lacking(used, _arms(stays[stays[count] > 0], a, b), how)
-    warnings = lacking + about_radios(radios, planned=radio_planned)
+    warnings = lacking + about_radios(radios, planned=radio_planned) + about_artefacts(made_up)
     if any(arm.empty for arm in used.values()):
         return _Answer(used, LEVEL_METHOD, warnings)
     together, left_out = latest_stays(pd.concat(list(used.values())), MOST_STAYS)
@@ -203,7 +206,7 @@ def _level_answer(
 def _outage_answer(
     stays: pd.DataFrame, a: int, b: int, how: Metric, washout_s: float, confidence: float, seed: int
 ) -> _Answer:
-    kept, apart_s = apart_from_changes(stays, washout_s)
+    kept, apart_s = apart_from_changes(counted_once(stays), washout_s)
     arms = _arms(after_washout(kept, washout_s), a, b)
     own_outages = {version: apart_s[version] for version in (a, b) if version in apart_s}
     warnings = what_is_lacking(arms, _arms(stays, a, b), how) + about_own_outages(own_outages)

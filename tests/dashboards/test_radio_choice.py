@@ -2,16 +2,25 @@
 
 from __future__ import annotations
 
+from itertools import count
+
 import pandas as pd
 import pytest
 
 from dashboards.analysis.radio import choose_radios, parted_by_chance
 
+STRETCHES = count(step=10_000_000)
 ONE, TWO = "02:00:00:00:00:01", "02:00:00:00:00:02"
 
 
-def block(bssid, frequency_mhz, covered_s, connected=True):
-    return {"bssid": bssid, "frequency_mhz": frequency_mhz, "covered_s": covered_s, "connected": connected}
+def block(bssid, frequency_mhz, covered_s, connected=True, at_ms=None, level_dbm=-60.0):
+    """A stretch of its own, unless ``at_ms`` says which."""
+    at_ms = next(STRETCHES) if at_ms is None else at_ms
+    return {
+        "bssid": bssid, "frequency_mhz": frequency_mhz, "covered_s": covered_s, "connected": connected,
+        "source_id": 1, "period_id": 1, "started_at_utc_ms": at_ms, "ended_at_utc_ms": at_ms + 10_000_000,
+        "first_utc_ms": at_ms, "last_utc_ms": at_ms + 9_000_000, "rssi_n": 100, "rssi_mean_dbm": level_dbm,
+    }  # fmt: skip
 
 
 def choose(a, b, planned=False):
