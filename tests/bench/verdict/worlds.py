@@ -152,6 +152,12 @@ def simulate(family: Family, effect_db: float, rng: np.random.Generator) -> pd.D
 
 def draw(family: Family, effect_db: float, rng: np.random.Generator) -> World:
     """One world. Worlds that differ only in ``effect_db`` or ``heard_above_dbm`` are the same but for that."""
+    readings, at_placement_db = read(family, effect_db, rng)
+    return World(readings, readings.blocks(), effect_db, at_placement_db)
+
+
+def read(family: Family, effect_db: float, rng: np.random.Generator) -> tuple[Readings, np.ndarray]:
+    """The readings of one world, and what was planted at each placement."""
     bounds = list(family.stay_bounds)
     n = bounds[-1][1]
     stay = np.full(n, -1)
@@ -185,7 +191,7 @@ def draw(family: Family, effect_db: float, rng: np.random.Generator) -> World:
     channel_mhz = np.where(hopped, 5180, 5500)
     begin_utc_ms = EPOCH_UTC_MS + int(start_s * 1000)
     readings = Readings(t_s[on], rssi[on], stay[on], placement[on], channel_mhz[on], connected[on], begin_utc_ms)
-    return World(readings, readings.blocks(), effect_db, at_placement_db)
+    return readings, at_placement_db
 
 
 def cut(
