@@ -53,6 +53,7 @@ class Stay:
 def half_width(noise: Noise, stays: Sequence[Stay], *, washout_s: float = 120.0, confidence: float = 0.95) -> float:
     """The half width, in the noise's dB, that the effect's interval is expected to have; inf where a version is
     missing. With ``noise.of_location`` that of a new placement."""
+    stays = [stay for stay in stays if stay.lasts_s > washout_s]  # of the others nothing is left
     if len({stay.is_b for stay in stays}) < 2:
         return float("inf")
     series = timetable_series(stays, noise, washout_s)
@@ -131,25 +132,28 @@ def learn_noise(blocks: pd.DataFrame, metric: str, *, seed: int = 0) -> Noise | 
 
 
 def stays_of(used: pd.DataFrame, b: int, washout_s: float) -> list[Stay]:
-    """The stays of blocks that have a ``stay``, the latest MOST_STAYS of them, with the washout that is left out."""
+    """The stays of blocks that have a ``stay``, with the washout that is left out: the latest MOST_STAYS of them, of
+    which at least one is of each version."""
     zone = used["time_zone"].iloc[-1]
     grouped = used.groupby("stay", sort=False).agg(
         version=("version", "first"),
         placement=("placement_id", "first"),
         source=("source_id", "first"),
-        begun_ms=("stay_started_at_utc_ms", "first"),
         started_ms=("started_at_utc_ms", "min"),
         ended_ms=("ended_at_utc_ms", "max"),
     )
-    washout_ms = round(washout_s * 1000)
-    grouped["started_ms"] = np.maximum(grouped["started_ms"] - washout_ms, grouped.pop("begun_ms"))
+    grouped["started_ms"] -= round(washout_s * 1000)
     first = pd.Timestamp(int(grouped["started_ms"].min()), unit="ms", tz="UTC").tz_convert(zone)
     midnight_ms = first.normalize().timestamp() * 1000
     found = [
         Stay(version == b, (started_ms - midnight_ms) / 1000, (ended_ms - started_ms) / 1000, placement, source)
         for version, placement, source, started_ms, ended_ms in grouped.itertuples(index=False)
     ]
-    return sorted(found, key=lambda stay: stay.starts_s)[-MOST_STAYS:]
+    found.sort(key=lambda stay: stay.starts_s)
+    latest = found[-MOST_STAYS:]
+    if len({stay.is_b for stay in latest}) < 2:
+        latest[0] = next(stay for stay in reversed(found) if stay.is_b != latest[0].is_b)
+    return latest
 
 
 def timetable_series(stays: Sequence[Stay], noise: Noise, washout_s: float) -> BlockSeries:
@@ -184,7 +188,7 @@ def _cut(stays: Sequence[Stay], k: int, growth: float, washout_s: float) -> np.n
     """Edges (n, 2) of the blocks of stay ``k``: at distance d from a change at most d / growth wide."""
     stay = stays[k]
     coarsest_s = max(sum(one.lasts_s for one in stays) / COARSE_PARTS, FINEST_BLOCK_S)
-    begin_s = min(stay.starts_s + washout_s, stay.ends_s - FINEST_BLOCK_S)
+    begin_s = stay.starts_s + washout_s
     middle_s = (begin_s + stay.ends_s) / 2
     follows = k > 0 and stays[k - 1].source == stay.source
     is_followed = k + 1 < len(stays) and stays[k + 1].source == stay.source
