@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy.special import chdtri
+from scipy.special import chdtri, ndtri, stdtrit
 
 from dashboards.analysis.interval import Interval
 
@@ -27,6 +27,7 @@ FINE_BINS_S = (10.0, 60.0)  # only where blocks are that fine: towards the ends 
 SCALES_S = (600.0, 1800.0, 3600.0, 10_800.0, 21_600.0, 43_200.0, 86_400.0, 259_200.0, 604_800.0, 2_592_000.0)
 LEAST_FILLED = 0.5  # of a bin's time, and of a stretch's bins
 LEAST_EDF = 2.0
+LEAST_PARTS, MOST_PARTS = 8, 16
 ROUNDING_VARIANCE = 1 / 12  # dB^2, of whole dB
 
 
@@ -148,14 +149,26 @@ def allan_interval(
     edf = least_edf(n, m)
     variance = float(np.mean(differences**2)) / 2 if len(differences) else 0.0
     if variance > 0:
-        kurtosis = float(np.mean(differences**4)) / (4 * variance**2)
-        edf /= max(1.0, (kurtosis - 1) / 2)
+        edf = min(edf, _edf_by_parts(differences**2, m))
     if not edf >= LEAST_EDF:
         return None
     tail = (1 - confidence) / 2
     low, high = (edf * variance / float(chdtri(edf, chance)) for chance in (tail, 1 - tail))
     high += at_one_value * ROUNDING_VARIANCE
     return Interval(float(np.sqrt(variance)), float(np.sqrt(low)), float(np.sqrt(high)))
+
+
+def _edf_by_parts(squares: np.ndarray, m: int) -> float:
+    """Degrees of freedom of the mean of ``squares`` by how the means of MOST_PARTS parts differ, each at least 4 m
+    long: 2 mean^2 / variance of the mean, less for so few parts; infinite where the record has too few such parts."""
+    parts = min(MOST_PARTS, len(squares) // (4 * m))
+    if parts < LEAST_PARTS:
+        return np.inf
+    means = np.array([part.mean() for part in np.array_split(squares, parts)])
+    if not np.ptp(means) > 0:
+        return np.inf
+    normal_over_t = float(ndtri(0.975) / stdtrit(parts - 1, 0.975))
+    return float(2 * squares.mean() ** 2 * parts / np.var(means, ddof=1)) * normal_over_t**2
 
 
 def least_edf(n: int, m: int) -> float:

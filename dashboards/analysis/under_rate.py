@@ -27,9 +27,9 @@ from dashboards.analysis.interval import Interval
 Direction = Literal["tx", "rx"]
 
 STEPS_PER_OCTAVE = 8  # of the rate histograms, see logger/blocks.py
-LEAST_S = 86_400.0  # of time with a known rate: of less the day's cycle is not known
-PARTS = (8, 16, 32)
-SECONDS_A_LOOK = 3600.0  # an assumption
+LEAST_S = 3 * 86_400.0  # of time with a known rate: in less, neither day nor memory is known
+PARTS = (4, 8, 16, 32)
+SECONDS_A_LOOK = 7200.0  # an assumption: no spell under the rate lasts for much longer
 
 
 @dataclass(frozen=True)
@@ -87,6 +87,9 @@ def share_interval(share: np.ndarray, seconds: np.ndarray, confidence: float) ->
         means = np.diff(ends) * parts / total_s
         variance = float(np.var(means, ddof=1)) / parts
         if variance > 0:
+            rest = means - mean
+            together = min(max(0.0, float(rest[1:] @ rest[:-1] / (rest @ rest)) + 1 / parts), 0.9)
+            variance *= (1 + together) / (1 - together)
             normal_over_t = float(stdtrit(1e9, 1 - tail) / stdtrit(parts - 1, 1 - tail))
             looks = min(looks, mean * (1 - mean) / variance * normal_over_t**2)
     x = mean * looks
