@@ -92,14 +92,15 @@ def _steps_of(link: Sequence[Stretch], values: Sequence[np.ndarray], least: floa
     known = [np.flatnonzero(np.isfinite(value)) for value in values]
     local_s = [stretch.local_s[rows] for stretch, rows in zip(link, known, strict=True)]
     kept = [value[rows] for value, rows in zip(values, known, strict=True)]
-    cycle, day_left = day_cycle([pair for pair in zip(local_s, kept, strict=True) if len(pair[0])])
+    measured = [pair for pair in zip(local_s, kept, strict=True) if len(pair[0])]
+    if not measured:
+        return [[] for _ in link]
+    cycle, day_left = day_cycle(measured)
     clean = [
         without_outliers(mean - harmonics(at) @ cycle) if len(mean) else mean
         for at, mean in zip(local_s, kept, strict=True)
     ]
     series = [(stretch.slot[rows], mean) for stretch, rows, mean in zip(link, known, clean, strict=True) if len(mean)]
-    if not series:
-        return [[] for _ in link]
     noise = learn_slot_noise(series, day_left)
     steps = []
     for stretch, rows, mean in zip(link, known, clean, strict=True):
