@@ -5,7 +5,7 @@ from __future__ import annotations
 from dashboards.analysis.metrics import METRICS, Metric
 from dashboards.analysis.plan import FIRST_H, HOUR_S, LAST_H, POWER, Option, least_difference
 from dashboards.planning import LITTLE_HOURS, TrialPlan, in_unit
-from dashboards.sentences import METRIC_NAMES, _aligned, band_name, hours, version_name
+from dashboards.sentences import METRIC_NAMES, aligned, band_name, hours, version_name
 from logger.printable import printable
 from logger.times import format_local
 
@@ -20,7 +20,7 @@ def plan_text(planned: TrialPlan, now_ms: int) -> str:
         [
             *proposal(planned),
             "",
-            *_aligned([COLUMNS, *rows]),
+            *aligned([COLUMNS, *rows]),
             "",
             *_steps(planned, now_ms),
             "",
@@ -115,7 +115,7 @@ def _steps(planned: TrialPlan, now_ms: int) -> list[str]:
         (
             format_local(step.at_utc_ms, planned.time_zone, now_ms),
             "AB"[step.version == planned.b],
-            "; then ".join(step.commands) or f"v{step.version} as it is",
+            printable("; then ".join(step.commands)) or f"v{step.version} as it is",
         )
         for step in planned.steps
     ]
@@ -128,7 +128,7 @@ def _steps(planned: TrialPlan, now_ms: int) -> list[str]:
     head = "When to switch the router, and what to say:"
     if moves:
         head = "When to switch the router and set the laptop down anew, and what to say:"
-    return [head, *(f"  {line}" for line in _aligned([*rows, end]))]
+    return [head, *(f"  {line}" for line in aligned([*rows, end]))]
 
 
 def _row(option: Option, how: Metric, mark: str) -> tuple[str, ...]:

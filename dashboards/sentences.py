@@ -219,7 +219,7 @@ def comparison_text(a: int, b: int, labels: Mapping[int, str], effects: Sequence
         )
         for located in effects
     ]
-    lines = [head, "", *_aligned([columns, *rows]), ""]
+    lines = [head, "", *aligned([columns, *rows]), ""]
     lines += [located_sentence(located) for located in effects if located.effect.verdict in ("better", "worse")]
     for place in located_directions(effects):
         if (place.found.downlink.change, place.found.uplink.change) != ("unknown", "unknown"):
@@ -258,7 +258,8 @@ def _from_least_to_most(texts: Sequence[str]) -> str:
     return _MEASURED.sub(said, texts[0])
 
 
-def _aligned(rows: Sequence[tuple[str, ...]]) -> list[str]:
+def aligned(rows: Sequence[tuple[str, ...]]) -> list[str]:
+    """A table's rows as lines for a terminal."""
     widths = [max(_width(row[column]) for row in rows) for column in range(len(rows[0]))]
     return [
         "  ".join(cell + " " * (width - _width(cell)) for cell, width in zip(row, widths, strict=True)).rstrip()

@@ -1,9 +1,9 @@
 """How long, and in which order, to see a difference: timetables tried against what a link's record says of its noise.
 
-A running trial is judged by the interval that holds at every look, so that is what is planned for. At the end of a
-timetable the estimate is taken as normal about the effect, with the standard deviation half width / 1.96. Of an effect
-D, the widened interval then leaves out zero with the chance  Phi(1.96 (D / half width - widening)),  for which looking
-only once, at the end, would do: looking before adds to it.
+A running trial is judged by the interval that holds at every look, so that is what is planned for. How much wider it
+is goes by the share of a week's information (outlook.PLANNED_S): shorter trials pay for that. At the end of a timetable
+the estimate is taken as normal about the effect, with the standard deviation half width / 1.96. Of an effect D, the
+widened interval then leaves out zero with the chance  Phi(1.96 (D / half width - widening)).
 
 Whoever switches the router sleeps at night. Turns shorter than a day end at round hours from FIRST_H to LAST_H, and the
 last one of the day lasts until the morning. 12 h divided by the turn is even, so there is an odd number of switches a
