@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Any, cast
 
 from dashboards.analysis.effect_value import Effect
+from dashboards.analysis.unexplained import Unexplained, unexplained_changes
 from dashboards.comparison import Judgement, LocatedEffect, comparison_json
-from dashboards.frames import load_blocks
+from dashboards.frames import load_blocks, load_events
 from dashboards.remembered import Remembered
 from dashboards.sentences import (
     METRIC_NAMES,
@@ -20,16 +21,20 @@ from dashboards.sentences import (
     hours,
     version_name,
 )
+from dashboards.suggestions import suggest
 from logger.findings import (
     PROGRESS,
+    UNEXPLAINED,
     VERDICT,
     Finding,
+    KeptFinding,
     drop_others,
     drop_verdicts_on_the_unknown,
     finding_key,
     keep_finding,
+    read_findings,
 )
-from logger.log import Log
+from logger.log import OWN_SOURCE, Log
 from logger.one_moment import one_moment
 from logger.printable import printable
 from logger.running_trial import RunningTrial, running_trial
@@ -49,17 +54,22 @@ def review(log: Log, judged: Judgement, now_ms: int) -> list[Finding]:
         trial = running_trial(log.db, now_ms)
         versions = read_versions(log.db)
         remembered = _remembered(log, trial, versions, judged) if trial else None
-        blocks = load_blocks(log)
+        blocks, events = load_blocks(log), load_events(log)
+        known = read_findings(log.db, UNEXPLAINED)
+        location_ids = dict(log.db.execute("SELECT name, id FROM location").fetchall())
     progress, verdicts = [], []
     if trial and remembered:
         labels = {version.number: version.label for version in versions}
         effects = judge(trial, remembered, blocks, now_ms)
         progress, verdicts = [progress_finding(trial, effects, labels)], verdict_findings(trial, effects, labels)
-    found = [*progress, *verdicts]
+    changes = unexplained(blocks, events)
+    unrecorded = unexplained_findings(changes, known, location_ids, now_ms)
+    found = [*progress, *verdicts, *unrecorded]
     with log.transaction() as db:
         for one in found:
             keep_finding(db, one, now_ms)
-        drop_others(db, PROGRESS, [one.key for one in progress])
+        for kind, kept in ((PROGRESS, progress), (UNEXPLAINED, unrecorded)):
+            drop_others(db, kind, [one.key for one in kept])
         drop_verdicts_on_the_unknown(db)
     return found
 
@@ -69,6 +79,40 @@ def judge(trial: RunningTrial, remembered: Remembered, blocks: pd.DataFrame, now
     alone, for nobody waits for them."""
     remembered.work_out(blocks, now_utc_ms=now_ms)
     return remembered.effects(trial.a, trial.b)
+
+
+def unexplained(blocks: pd.DataFrame, events: pd.DataFrame) -> list[Unexplained]:
+    """What changed in this machine's own periods and was not written down. Imported ones have no tags to be mended, and
+    need no search every hour; the report searches them."""
+    own = blocks[blocks["source_id"] == OWN_SOURCE]
+    return unexplained_changes(own, events) if len(own) else []
+
+
+def unexplained_findings(
+    changes: Sequence[Unexplained], known: Sequence[KeptFinding], location_ids: Mapping[str, int], now_ms: int
+) -> list[Finding]:
+    """One per change. More samples move a change by some minutes: one that lies where a ``known`` finding lay is that
+    finding, and no news."""
+    left, found = list(known), []
+    for change in changes:
+        about = (change.kind, location_ids[change.location], change.band, change.metric)
+        same = next((old for old in left if _about(old) == about and _overlap(old.detail, change)), None)
+        if same:
+            left.remove(same)
+        told = suggest(change, now_ms)
+        detail = {**asdict(change), "location_id": about[1], "command": told.command}
+        key = same.key if same else finding_key(*about, change.at_utc_ms)
+        found.append(Finding(UNEXPLAINED, key, _plain(told.words), detail))
+    return found
+
+
+def _about(old: KeptFinding) -> tuple[object, ...]:
+    return tuple(old.detail[name] for name in ("kind", "location_id", "band", "metric"))
+
+
+def _overlap(old: Mapping[str, Any], change: Unexplained) -> bool:
+    first, last = old["earliest_utc_ms"], old["latest_utc_ms"]
+    return bool(first <= change.latest_utc_ms and change.earliest_utc_ms <= last)
 
 
 def verdict_findings(trial: RunningTrial, effects: Sequence[LocatedEffect], labels: Mapping[int, str]) -> list[Finding]:

@@ -18,10 +18,11 @@ NEWS = (VERDICT, UNEXPLAINED)  # the kinds that the daemon says
 
 _COLUMNS = "SELECT id, kind, key, words, detail, found_at_utc_ms, said_at_utc_ms FROM finding"
 _UNTAGGED = """
-WHERE kind = 'unexplained' AND NOT EXISTS (
+WHERE kind = 'unexplained' AND (json_extract(detail, '$.command') IS NULL OR NOT EXISTS (
     SELECT 1 FROM period WHERE source_id = ?
-    AND started_at_utc_ms BETWEEN json_extract(detail, '$.earliest_utc_ms') AND json_extract(detail, '$.latest_utc_ms')
-)
+    AND started_at_utc_ms > json_extract(detail, '$.earliest_utc_ms')
+    AND started_at_utc_ms <= json_extract(detail, '$.latest_utc_ms')
+))
 ORDER BY json_extract(detail, '$.at_utc_ms'), id
 """
 _KEEP = """
@@ -75,8 +76,8 @@ def unsaid_news(db: sqlite3.Connection) -> list[KeptFinding]:
 
 
 def suggestions(db: sqlite3.Connection) -> list[KeptFinding]:
-    """Unexplained changes to which the owner has said nothing: no tag lies between their earliest and latest moment. In
-    order of time."""
+    """Unexplained changes, in order of time. One that the owner has tagged since is left out: a period begins between
+    its earliest and its latest moment. What no tag could explain (a slope) stays."""
     return [_kept(row) for row in db.execute(f"{_COLUMNS} {_UNTAGGED}", (OWN_SOURCE,))]
 
 

@@ -153,4 +153,5 @@ class Reviews:
 
 def _sentence(finding: KeptFinding) -> str:
     words = printable(finding.words)
-    return f"{words} 'linktrial timeline' says how to tag it." if finding.kind == UNEXPLAINED else words
+    tagged = finding.kind == UNEXPLAINED and finding.detail.get("command")
+    return f"{words} 'linktrial timeline' says how to tag it." if tagged else words

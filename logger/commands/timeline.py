@@ -138,8 +138,9 @@ def _show(log: Log, timeline: Timeline) -> int:
     if unrecorded := suggestions(log.db):
         print("\nperhaps unrecorded (the command tags it; say what it was)")
         for found in unrecorded:
-            print(f"  {timeline.local(found.detail['at_utc_ms'])}  {printable(found.words)}")
-            print(f"      {printable(found.detail['command'])}")
+            print(f"  {printable(found.words)}")
+            if command := found.detail["command"]:
+                print(f"      {printable(command)}")
     return 0
 
 

@@ -331,10 +331,14 @@ def test_progress_is_not_said(trial):
 
 def test_what_nobody_wrote_down_is_said_with_where_to_tag_it(trial):
     with trial.transaction() as db:
-        keep_finding(db, Finding("unexplained", "[]", "RSSI fell by 4 dB.", {}), START_MS)
+        keep_finding(db, Finding("unexplained", "[]", "RSSI fell by 4 dB.", {"command": "linktrial ..."}), START_MS)
+        keep_finding(db, Finding("unexplained", "[1]", "RSSI falls by 3 dB a month.", {"command": None}), START_MS)
     beside = Beside(trial)
     beside.ticks(60)
-    assert beside.said == ["RSSI fell by 4 dB. 'linktrial timeline' says how to tag it."]
+    assert beside.said == [
+        "RSSI fell by 4 dB. 'linktrial timeline' says how to tag it.",
+        "RSSI falls by 3 dB a month.",
+    ]
 
 
 def test_a_log_that_cannot_be_written_makes_nothing_be_said_twice(trial):

@@ -228,7 +228,7 @@ def test_timeline_suggests_what_was_perhaps_not_written_down_with_a_command_each
     keep(log, unexplained(START_MS + 4 * HOUR_MS))
     said = show("timeline")
     section = said[said.index("perhaps unrecorded") :].splitlines()[1:]
-    assert section[0] == "  Mon 21 Sep 18:13  RSSI on 5 GHz at kiln room fell by 4.2 dB."
+    assert section[0] == "  RSSI on 5 GHz at kiln room fell by 4.2 dB."
     assert section[1] == '      linktrial changed "WHAT IT WAS" --at "2026-09-21 18:13"'
     assert section[2].endswith("later")
     first, second = json.loads(show("timeline", "--json"))["suggestions"]
@@ -252,6 +252,17 @@ def test_a_suggestion_is_gone_once_a_tag_stands_there_and_back_when_the_tag_is_u
     assert json.loads(show("timeline", "--json"))["suggestions"] == []
     owner.timeline.undo()
     assert "perhaps unrecorded" in show("timeline")
+
+
+def test_what_no_tag_could_explain_stays_and_has_no_command(owner, show, log):
+    owner.at("kiln room")
+    owner.clock.advance(86_400)
+    slope = unexplained(START_MS + 4 * HOUR_MS, words="RSSI falls by 3 dB a month.")
+    keep(log, slope._replace(detail=slope.detail | {"kind": "slope", "command": None}))
+    owner.timeline.changed("the door was shut", START_MS + 4 * HOUR_MS)
+    assert show("timeline").splitlines()[-1] == "  RSSI falls by 3 dB a month."
+    (shown,) = json.loads(show("timeline", "--json"))["suggestions"]
+    assert shown["command"] is None
 
 
 def test_hostile_words_are_harmless_in_timeline(owner, show, log):
