@@ -8,14 +8,14 @@ import numpy as np
 import pandas as pd
 
 from dashboards.analysis.artefacts import FAR_DB
-from dashboards.analysis.block_series import BlockSeries
+from dashboards.analysis.heard import Heard, flat_hours, heard
 from dashboards.analysis.level_model import PLACEMENT_SD
 from dashboards.analysis.metrics import Metric
 from dashboards.analysis.radio import OwnRadio, parted_by_chance
 
 LEAST_BLOCKS = 2
-WEAK_DBM = -78.0  # from here down a lost link and a low level come together
-WEAK_LOST_SHARE = 0.05
+FLAT_SHARE = 0.1  # of the time; less is not worth a word
+UNLIKE_SHARES = 0.1  # of the time: heard so much seldomer, a version looks better than it is
 LEAST_OUTAGE_SAID_S = 30.0  # less rounds to no minute
 
 Arms = Mapping[int, pd.DataFrame]  # the blocks used, by version
@@ -138,23 +138,46 @@ def about_time(arms: Arms) -> list[str]:
     return cautions
 
 
-def about_level(series: BlockSeries, used: Arms, all_blocks: Arms, quantum_db: float) -> list[str]:
-    """Of a level that never left one rounding step, and of weak links that are heard only when strong."""
-    cautions = []
-    if np.nanmax(series.stay_spread, initial=0.0) == 0.0:
-        cautions.append(
-            f"The level never left one step of {quantum_db:g} dB within a period: how steady it is in truth is "
-            "not known."
-        )
-    for version, arm in all_blocks.items():
-        lost_share = float(arm.loc[~arm["connected"], "covered_s"].sum() / max(arm["covered_s"].sum(), 1e-9))
-        level_dbm = float(np.average(used[version]["rssi_mean_dbm"], weights=used[version]["rssi_n"]))
-        if lost_share > WEAK_LOST_SHARE and level_dbm < WEAK_DBM:
-            cautions.append(
-                f"v{version} had no link for {100 * lost_share:.0f} % of the time, at about {level_dbm:.0f} dBm: "
-                "so weak a link is heard only when it is strong, and its true level is lower."
-            )
-    return cautions
+def about_level(radios: Mapping[int, OwnRadio | None], arms: Arms, quantum_db: float) -> list[str]:
+    """Of a level that stood still, and of weak links that are heard only when they are strong. ``arms``: all blocks of
+    each version, those without a link included."""
+    known = {version: own for version, own in radios.items() if own is not None}
+    return [*_about_flat(known, quantum_db), *_about_weak({v: heard(own, arms[v]) for v, own in known.items()})]
+
+
+def _about_flat(radios: Mapping[int, OwnRadio], quantum_db: float) -> list[str]:
+    flat = {version: flat_hours(own.blocks) for version, own in radios.items()}
+    whole = {version: hours_of(own.blocks) for version, own in radios.items()}
+    said = [
+        f"{_said_hours(h)} of v{version}" for version, h in flat.items() if h > 0 and h >= FLAT_SHARE * whole[version]
+    ]
+    if not said:
+        return []
+    return [
+        f"For {' and '.join(said)} the level never left one step of {quantum_db:g} dB: how steady it is in truth is "
+        "not known."
+    ]
+
+
+def _about_weak(found: Mapping[int, Heard]) -> list[str]:
+    if not any(one.only_when_strong for one in found.values()):
+        return []
+    said = ", and ".join(
+        f"v{version}{' was heard' if k == 0 else ''} for {100 * one.share:.0f} % of the time, at about "
+        f"{one.level_dbm:.0f} dBm" + ("" if one.cut_at_dbm is None else f" and never under {one.cut_at_dbm:.0f}")
+        for k, (version, one) in enumerate(found.items())
+    )
+    return [f"{said}: so weak a link is heard only when it is strong, its true level is lower{_bias(found)}."]
+
+
+def _bias(found: Mapping[int, Heard]) -> str:
+    """What that does to the difference, where one version was heard much seldomer: it is taken for too strong."""
+    (less, seldom), *_, (_, often) = sorted(found.items(), key=lambda one: one[1].share)
+    if often.share - seldom.share < UNLIKE_SHARES:
+        return ""
+    if seldom.level_dbm < often.level_dbm:
+        return ", and the difference is larger than it seems"
+    return f", most of all that of v{less}"
 
 
 def versions_in_order(arms: Arms) -> list[int]:

@@ -176,7 +176,7 @@ def _level_answer(
     quantum = _quantum(together[histogram], how.quantum)
     warnings += about_placements(used) + about_time(used)
     if how.name == "rssi":
-        warnings += about_level(series, used, arms, quantum)
+        warnings += about_level(radios, arms, quantum)
     of_location = _scope(used) == "location"
     series, quantum = series.scaled(1 / how.per_db), quantum / how.per_db
     found = judge_level(series, quantum=quantum, of_location=of_location, seed=seed)

@@ -26,6 +26,12 @@ class Radio:
     bssid: str | None
     frequency_mhz: int | None
 
+    def of(self, blocks: pd.DataFrame) -> pd.Series:
+        """Which blocks were measured on it."""
+        same: pd.Series = blocks["bssid"].isna() if self.bssid is None else blocks["bssid"] == self.bssid
+        mhz = blocks["frequency_mhz"]
+        return same & (mhz.isna() if self.frequency_mhz is None else mhz == self.frequency_mhz)
+
     def __str__(self) -> str:
         where = "unknown channel" if self.frequency_mhz is None else f"{self.frequency_mhz} MHz"
         return where if self.bssid is None else f"{self.bssid} at {where}"
