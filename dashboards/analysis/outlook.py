@@ -124,7 +124,7 @@ def learn_noise(blocks: pd.DataFrame, metric: str, *, seed: int = 0) -> Noise | 
     told = blocks[blocks["connected"] & (blocks[count] > 0)]
     if told.empty:
         return None
-    radio = told["bssid"].fillna("").astype(str) + " " + told["frequency_mhz"].astype(str)
+    radio = told["bssid"].fillna("").astype(str) + " " + told["frequency_mhz"].fillna(0).astype(str)
     longest = told.groupby(radio)["covered_s"].sum().idxmax()
     together, _ = latest_stays(number_stays(told[radio == longest]), MOST_STAYS)
     series = series_from_blocks(together, how.mean, count, histogram, None).scaled(1 / how.per_db)

@@ -128,6 +128,12 @@ def test_noise_of_nothing_measured_is_none():
     assert learn_noise(blocks.assign(rssi_n=0), "rssi") is None
 
 
+def test_a_recording_that_names_no_radio_has_noise_too():
+    blocks = world_of("h2")
+    unnamed = learn_noise(blocks.assign(bssid=None, frequency_mhz=np.nan), "rssi")
+    assert (unnamed.scales == learn_noise(blocks, "rssi").scales).all()
+
+
 # Stays as they were
 
 
