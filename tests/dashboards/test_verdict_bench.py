@@ -139,5 +139,5 @@ def test_the_short_form_finds_no_clear_miss():
     command = [sys.executable, str(ROOT / "tests/bench/verdict"), "--quick"]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stdout + done.stderr
-    for part in ("coverage", "power", "looks"):
+    for part in ("coverage", "power", "looks", "steps"):
         assert f"## {part}" in done.stdout

@@ -118,7 +118,7 @@ def tally(family: Family, worlds: int, seed: int, washout_s: float) -> Tally:
 
 def run(wanted: Wanted) -> list[str]:
     """Print the table. Returns what is clearly missed."""
-    names = wanted.families or (QUICK_FAMILIES if wanted.quick else tuple(FAMILIES))
+    names = wanted.names(FAMILIES, QUICK_FAMILIES)
     worlds = QUICK_WORLDS if wanted.quick else wanted.worlds
     print(
         "Held: the share of 95 % intervals that hold the truth, its standard error in brackets. Half widths: the median, "

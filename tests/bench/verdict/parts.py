@@ -25,8 +25,13 @@ class Wanted:
     seed: int = 1
     jobs: int = 2
     quick: bool = False
-    families: tuple[str, ...] = ()  # none: each part's own
+    families: tuple[str, ...] = ()
     raw: Path | None = None  # where every effect of coverage is kept
+
+    def names(self, families: Iterable[str], quick: Sequence[str]) -> list[str]:
+        """Of a part's families, those that were asked for; none of them: all, or those of its short form."""
+        known = list(families)
+        return [name for name in self.families if name in known] or list(quick if self.quick else known)
 
     def rng(self, *key: int) -> np.random.Generator:
         """The chance of one world; the number of jobs and the order of the worlds do not matter."""

@@ -54,7 +54,7 @@ def right_by_oracle(seen: Seen) -> bool:
 
 
 def _verdicts(wanted: Wanted) -> list[str]:
-    names = wanted.families or (QUICK_FAMILIES if wanted.quick else tuple(FAMILIES))
+    names = wanted.names(FAMILIES, QUICK_FAMILIES)
     worlds = QUICK_WORLDS if wanted.quick else max(wanted.worlds // 2, 1)
     print("The effect planted, up and down by turns, is the one that the oracle sees in 90 worlds of 100.\n")
     head(
@@ -91,9 +91,7 @@ def _shares(seen: list[Seen]) -> list[str]:
 
 
 def _margins(wanted: Wanted) -> list[str]:
-    names = [name for name in (QUICK_NARROW if wanted.quick else NARROW) if name in (wanted.families or NARROW)]
-    if not names:
-        return []
+    names = wanted.names(NARROW, QUICK_NARROW)
     worlds = QUICK_WORLDS if wanted.quick else wanted.worlds
     print(f"\nThe margin is {MARGIN_DB:g} dB; {OUTSIDE_DB} dB is planted, either way, or nothing.\n")
     head(

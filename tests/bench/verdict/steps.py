@@ -1,7 +1,5 @@
 """Unexplained changes: false alarms a month on links that never change, and how often a planted step is found.
 
-    python tests/bench/verdict/steps.py [--worlds 200] [--seed 1] [--jobs 2] [--quick] [--family NAME ...]
-
 Each world is a link read every 10 s for 30 days under one version, as in worlds.py; nothing changed. Then a step is planted, up
 or down by turns, at a random moment, and taken back a day later. The world's readings are cut into blocks of ten
 minutes of the clock: the log's own are finer within an hour of a stay's ends, and the search merges those again.
@@ -13,23 +11,16 @@ has no slope but looks like one; `drift` has one, and to find it is no false ala
 
 from __future__ import annotations
 
-import argparse
-import sys
 from collections import Counter
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-ROOT = Path(__file__).resolve().parents[3]
-if __package__ in (None, ""):
-    sys.path[0] = str(ROOT)
-
-from dashboards.analysis.unexplained import Unexplained, unexplained_changes  # noqa: E402
-from logger.blocks import encode_histogram  # noqa: E402
-from tests.bench.verdict.parts import head, line, over, share  # noqa: E402
-from tests.bench.verdict.worlds import STEP_S, Family, Readings, read  # noqa: E402
+from dashboards.analysis.unexplained import Unexplained, unexplained_changes
+from logger.blocks import encode_histogram
+from tests.bench.verdict.parts import Wanted, head, line, over, share
+from tests.bench.verdict.worlds import STEP_S, Family, Readings, read
 
 DAYS = 30
 SLOT = 600 // STEP_S  # readings
@@ -39,7 +30,7 @@ HELD_S = 86_400.0
 NEAR_MS = 7_200_000
 MOST_ALARMS = 1.0  # a month
 LEAST_FOUND = 0.90
-QUICK = ("still", "flicker", "bursts")
+QUICK, QUICK_WORLDS = ("still", "bursts"), 12
 MONTH = Family((24.0 * DAYS,))
 # Null families: those of the effects, for a month, and two more. "still" is a quiet link of the published ones, "worst" their tenth
 # of the unquiet, "home" a lived-in room.
@@ -113,7 +104,7 @@ def look(name: str, seed: int, world: int) -> Seen:
     family = FAMILIES[name]
     rng = np.random.default_rng([seed, world])
     readings, _ = read(family, 0.0, rng)
-    alarms = Counter(one.kind for one in unexplained_changes(blocks_of(readings), NO_EVENTS))
+    alarms: Counter[str] = Counter(one.kind for one in unexplained_changes(blocks_of(readings), NO_EVENTS))
     at_s = rng.uniform(2, DAYS - 3) * 86_400
     way = 1 if world % 2 else -1
     planted = {}
@@ -138,23 +129,15 @@ def _planted(changes: list[Unexplained], at_ms: float, db: float) -> Planted:
     )  # fmt: skip
 
 
-def main() -> int:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--worlds", type=int, default=200, help="of each family")
-    parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--jobs", type=int, default=2, help="processes")
-    parser.add_argument(
-        "--quick", action="store_true", help="three families, 12 worlds each; ends with 1 on a clear miss"
-    )
-    parser.add_argument("--family", action="append", choices=FAMILIES, default=[])
-    given = parser.parse_args()
-    names = given.family or (QUICK if given.quick else FAMILIES)
-    worlds = 12 if given.quick else given.worlds
+def run(wanted: Wanted) -> list[str]:
+    """Print the table. Returns what is clearly missed."""
+    names = wanted.names(FAMILIES, QUICK)
+    worlds = QUICK_WORLDS if wanted.quick else wanted.worlds
     head("family", "level alarms a month", "slope", "spread", "4 dB found", "and its end", "2 dB found", "min off",
          "in its range", "size held")  # fmt: skip
     missed = []
     for name in names:
-        seen = over(given.jobs, look, [(name, given.seed, world) for world in range(worlds)], name)
+        seen = over(wanted.jobs, look, [(name, wanted.seed, world) for world in range(worlds)], name)
         four, two = ([one.planted[db] for one in seen] for db in STEPS_DB)
         hits = [one for one in four if one.found]
         a_month = {kind: sum(one.alarms[kind] for one in seen) / worlds for kind in ("level", "slope", "spread")}
@@ -163,12 +146,6 @@ def main() -> int:
              share(one.found for one in two), float(np.median([one.error_min for one in hits])) if hits else None,
              share(bool(one.in_range) for one in hits), share(bool(one.size_held) for one in hits))  # fmt: skip
         # 12 worlds: at one alarm a month more than 24, at 90 % found fewer than 7, come by chance 1 time in 1,000
-        if given.quick and (a_month["level"] > 2 * MOST_ALARMS or found < LEAST_FOUND - 0.35):
-            missed.append(name)
-    for name in missed:
-        print(f"missed: {name}", file=sys.stderr)
-    return int(bool(missed))
-
-
-if __name__ == "__main__":
-    sys.exit(main())
+        if wanted.quick and (a_month["level"] > 2 * MOST_ALARMS or found < LEAST_FOUND - 0.35):
+            missed.append(f"{name}: {a_month['level']:.1f} false alarms a month, {found:.0%} of the steps found")
+    return missed
