@@ -97,10 +97,9 @@ def lasts(found: Stability | None) -> str:
     """Whether the level stays, as a sentence; empty where nothing was measured."""
     if found is None:
         return ""
-    least_days = SLOPE_LEAST_S / DAY_S
-    return (
-        slope_sentence(found) or f"Whether it lasts takes {least_days:g} days to tell, of {found.span_days:.1f} so far."
-    )
+    least = f"{SLOPE_LEAST_S / DAY_S:g} days"
+    too_early = f"Whether it lasts cannot be told before {least}; {found.span_days:.1f} have passed."
+    return slope_sentence(found) or too_early
 
 
 def _version(found: ByMetric) -> int:

@@ -44,6 +44,7 @@ from dashboards.sentences import (
 )
 from dashboards.setting_words import spoken
 from dashboards.stability_sections import notes, sections_of
+from dashboards.suggestions import suggest
 from logger.printable import printable
 from logger.router_settings import BANDS, difference, eirp_dbm
 from logger.times import format_duration, format_local
@@ -136,6 +137,7 @@ class _Page:
             "many_looks": MANY_LOOKS,
             "changes": [self._change(change, effects) for change, effects in findings.changes],
             "lasting": self._lasting(),
+            "unexplained": self._unexplained(),
             "trend_figures": list(self._trend_figures(stretches)),
             "effect_figures": list(self._effect_figures()),
             "locations": list(self._location_tables()),
@@ -240,6 +242,13 @@ class _Page:
             "captions": captions,
         }
 
+    # What nobody wrote down
+
+    def _unexplained(self) -> dict[str, Any]:
+        """Newest first; the first few are open."""
+        found = [suggest(change, self.findings.now_utc_ms) for change in self.findings.unexplained[::-1]]
+        return {"n": counted(len(found), "change"), "first": found[:MOST_OPEN], "rest": found[MOST_OPEN:]}
+
     # Over time
 
     def _trend_figures(self, stretches: pd.DataFrame) -> Iterator[dict[str, Any]]:
@@ -271,8 +280,10 @@ class _Page:
                 }
 
     def _binned_events(self, width_ms: int) -> pd.DataFrame:
-        """Events of one kind and bin are one mark."""
+        """Events, and changes that nobody wrote down; those of one kind and bin are one mark."""
         events = self.findings.frames.events
+        untold = [change.at_utc_ms for change in self.findings.unexplained if change.kind != "slope"]
+        events = pd.concat([events, pd.DataFrame({"time_utc_ms": untold, "kind": "not written down"})])
         bins = events["time_utc_ms"] // width_ms
         binned = events.groupby(["kind", bins.rename("bin")])["time_utc_ms"].agg(["mean", "size"]).reset_index()
         return binned.rename(columns={"mean": "time_utc_ms", "size": "n"})

@@ -48,6 +48,7 @@ COVERAGE = {
 }
 
 EVENT_SYMBOLS = {
+    "not written down": "star-diamond",
     "disconnected": "x-thin",
     "roamed": "triangle-right",
     "channel-switched": "diamond-wide",

@@ -19,6 +19,7 @@ from dashboards.analysis.coverage import KINDS, coverage, gaps
 from dashboards.analysis.outages import outage_spells
 from dashboards.analysis.stability import Stability, stability
 from dashboards.analysis.summary import summarise
+from dashboards.analysis.unexplained import Unexplained, unexplained_changes
 from dashboards.comparison import (
     PLAIN_JUDGEMENT,
     Judgement,
@@ -60,6 +61,7 @@ class Findings:
     summary: pd.DataFrame
     spells: pd.DataFrame
     stability: list[Stability]
+    unexplained: list[Unexplained]
     coverages: list[SourceCoverage]
     now_utc_ms: int
     zone: str
@@ -98,6 +100,7 @@ def find(
         summary=summarise(frames.blocks),
         spells=outage_spells(frames.blocks),
         stability=stability(frames.blocks, needed_rate_mbps=needed_rate_mbps, washout_s=judged.washout_s),
+        unexplained=unexplained_changes(frames.blocks, frames.events),
         coverages=list(_coverages(frames, zone)),
         now_utc_ms=now_utc_ms,
         zone=zone,

@@ -15,6 +15,7 @@ import pytest
 
 from dashboards import page
 from dashboards.analysis.coverage import KINDS
+from dashboards.analysis.unexplained import Unexplained
 from dashboards.report import find, time_edges, write_html, write_report, write_tables
 from dashboards.setting_words import spoken
 from logger.console import main
@@ -105,6 +106,31 @@ def test_the_config_log_shows_each_version_as_the_difference_from_the_one_before
     assert "5 GHz antenna: gain 5 dBi" in words
     assert "on a metre of cable" in words
     assert "5 GHz 19.0 dBm" in words  # EIRP: 14 dBm and 5 dBi
+
+
+def test_what_nobody_wrote_down_is_told_newest_first_with_its_command(findings):
+    changes = [
+        Unexplained("level", EVIL, "5", 2, "rssi", at_ms, at_ms - 300_000, at_ms + 300_000, -6.0, -7.2, -4.8, "dB", ())
+        for at_ms in range(START_MS, END_MS, 10 * HOUR_MS)
+    ]
+    html = page.render(replace(findings, unexplained=changes))
+    said = html[html.index("What nobody wrote down") :]
+    assert "5 changes that nobody wrote down" in html
+    before, _, folded = said.partition("<summary>2 more</summary>")
+    assert [part.count("<code>linktrial changed") for part in (before, folded)] == [3, 2]
+    assert before.index("2026-03-04 01:00") < before.index("2026-03-03 15:00")
+    assert EVIL not in said
+
+
+def test_that_nothing_is_unexplained_is_said_too(words, findings):
+    assert not findings.unexplained
+    assert "Nothing stands out" in words
+    assert "nobody wrote down</a>" not in words
+
+
+def test_it_is_said_of_the_latest_change_whether_it_lasts(words):
+    first = words[words.index("The latest change") : words.index("Change by change")]
+    assert "Whether it lasts cannot be told before 3 days; 1.2 have passed." in first
 
 
 def test_outages_and_gaps_are_kept_apart(words):
