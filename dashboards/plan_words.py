@@ -44,7 +44,8 @@ def proposal(planned: TrialPlan) -> list[str]:
         least = _difference(in_unit(how, option.least_difference), how)
         said = (
             f"{wanted[0].upper()}{wanted[1:]} in {name} cannot be seen {where} in {_days(planned.wish.days)}: the "
-            f"least that can be is {least}, with {_timetable(option)}."
+            f"least that can be is {least}, with {_timetable(option)}. Looked at only once it has ended, that would see "
+            f"{_difference(in_unit(how, least_difference(option.half_width)), how)}."
         )
     a = version_name(planned.a, planned.labels[planned.a])
     b = (
@@ -57,21 +58,16 @@ def proposal(planned: TrialPlan) -> list[str]:
 
 def no_difference(planned: TrialPlan) -> str:
     """How long it takes to learn that there is nothing that matters."""
-    how, option = METRICS[planned.wish.metric], planned.plan.none_matters
-    margin = _difference(planned.margin, how)
-    if option is None:
-        return (
-            f"If there is no difference, {_days(planned.wish.days)} are not enough to show that there is none that "
-            f"matters (the margin is {margin})."
-        )
-    return f"If there is no difference, {_timetable(option)} shows that there is none of {margin} that would matter."
+    option = planned.plan.none_matters
+    enough = f"{_days(planned.wish.days)} are not enough to show" if option is None else f"{_timetable(option)}, shows"
+    margin = _difference(planned.margin, METRICS[planned.wish.metric])
+    return f"If there is no difference, {enough} that there is none that matters (the margin is {margin})."
 
 
 def cautions(planned: TrialPlan) -> list[str]:
     """What the figures lean on."""
-    several = planned.proposed.n_placements > 1
     found = [_basis(planned)]
-    if several:
+    if planned.proposed.n_placements > 1:
         found.append(
             "A claim about the location leans on how much an effect differs from placement to placement. That was "
             "never learnt here: published spread of about 1 dB is taken."
@@ -85,7 +81,7 @@ def cautions(planned: TrialPlan) -> list[str]:
     if any(option.turn_h < 24 for option in planned.options):
         found.append(
             f"Turns shorter than a day change from {FIRST_H:02}:00 to {LAST_H:02}:00 only; the last one of a day lasts "
-            "until the morning. Both versions come to have every hour of the day."
+            "until the morning. Over two days both versions have every hour of the day."
         )
     found.append(
         "A trial has ended when its last period has: by the next change at the router. What it could show then is in "
@@ -124,10 +120,8 @@ def _steps(planned: TrialPlan, now_ms: int) -> list[str]:
         "",
         f"linktrial compare v{planned.a} v{planned.b}",
     )
-    moves = planned.proposed.n_placements > 1
-    head = "When to switch the router, and what to say:"
-    if moves:
-        head = "When to switch the router and set the laptop down anew, and what to say:"
+    moves = " and set the laptop down anew" if planned.proposed.n_placements > 1 else ""
+    head = f"When to switch the router{moves}, and what to say:"
     return [head, *(f"  {line}" for line in aligned([*rows, end]))]
 
 

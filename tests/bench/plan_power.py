@@ -26,7 +26,7 @@ from dashboards.analysis.plan import HOUR_S, Option, first_switch_s, least_diffe
 from tests.bench.verdict.parts import clearly_more, head, line, niced, over, share
 from tests.bench.verdict.worlds import FAMILIES, Family, draw
 
-DIFFERENCES_DB = {"d1": (3.0, 1.2), "slow": (3.0,), "flicker": (2.5, 1.5), "daily3": (2.0,)}
+DIFFERENCES_DB = {"d1": (6.0, 3.0, 1.2), "slow": (3.0,), "flicker": (2.5, 1.5), "daily3": (2.0,)}
 HISTORY_H = 72.0
 PROMISED, TOLERATED = 0.8, 0.1
 FOR_EVER_S = 1e12
