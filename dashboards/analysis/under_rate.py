@@ -28,7 +28,7 @@ Direction = Literal["tx", "rx"]
 
 STEPS_PER_OCTAVE = 8  # of the rate histograms, see logger/blocks.py
 LEAST_S = 3 * 86_400.0  # of time with a known rate: in less, neither day nor memory is known
-PARTS = (4, 8, 16, 32)
+PARTS = (8, 16, 32)
 SECONDS_A_LOOK = 7200.0  # an assumption: no spell under the rate lasts for much longer
 
 
