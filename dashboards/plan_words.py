@@ -42,10 +42,11 @@ def proposal(planned: TrialPlan) -> list[str]:
         said = f"To see {wanted} in {name} {where}: {_timetable(option)}."
     else:
         least = _difference(in_unit(how, option.least_difference), how)
+        once = _difference(in_unit(how, least_difference(option.half_width)), how)
         said = (
             f"{wanted[0].upper()}{wanted[1:]} in {name} cannot be seen {where} in {_days(planned.wish.days)}: the "
-            f"least that can be is {least}, with {_timetable(option)}. Looked at only once it has ended, that would see "
-            f"{_difference(in_unit(how, least_difference(option.half_width)), how)}."
+            f"least that can be is {least}, with {_timetable(option)}. Looked at only once it has ended, it would see "
+            f"{once}."
         )
     a = version_name(planned.a, planned.labels[planned.a])
     b = (

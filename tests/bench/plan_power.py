@@ -23,7 +23,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from dashboards.analysis.effect import estimate_effect
 from dashboards.analysis.outlook import learn_noise
 from dashboards.analysis.plan import HOUR_S, Option, first_switch_s, least_difference, make_plan, power
-from tests.bench.verdict.parts import clearly_more, head, line, niced, over, share
+from tests.bench.verdict.parts import clearly_more, head, line, over, share
 from tests.bench.verdict.worlds import FAMILIES, Family, draw
 
 DIFFERENCES_DB = {"d1": (6.0, 3.0, 1.2), "slow": (3.0,), "flicker": (2.5, 1.5), "daily3": (2.0,)}
@@ -74,7 +74,6 @@ def main() -> int:
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--family", action="append", choices=DIFFERENCES_DB)
     given = parser.parse_args()
-    niced()
     missed = []
     head("family", "planted, dB", "planned", "promised", "seen while it runs", "half width planned", "found", "widening planned",
          "found", "promised once ended", "seen")  # fmt: skip
