@@ -51,7 +51,9 @@ def main() -> int:
         print(f"\n## {part}\n", flush=True)
         missed += module.run(wanted)
     if given.quick:
-        print(f"\nEach check of the short form fails by chance at most {1000 * FALSE_FAILURE:g} times in 1,000.")
+        print(
+            f"\nEach check of the short form fails a right method by chance at most once in {1 / FALSE_FAILURE:.0f} seeds."
+        )
     for miss in missed:
         print(f"missed: {miss}", file=sys.stderr)
     return int(bool(missed) and given.quick)
