@@ -14,6 +14,7 @@ from dashboards.figures import BASE
 from logger.times import format_duration
 
 MOST_VERSIONS = 5  # in one figure, the latest: more lines could not be told apart
+LEAST_DRAWN_DB = 0.01
 LEAST_HOURS = 12  # of the day, to be drawn
 _AXIS: dict[str, Any] = {
     "fixedrange": True, "zeroline": False, "ticks": "outside", "ticklen": 4, "tickcolor": palette.RULE,
@@ -21,41 +22,17 @@ _AXIS: dict[str, Any] = {
 }  # fmt: skip
 _GRID = {"showgrid": True, "gridcolor": palette.RULE, "griddash": "1px,3px", "showline": False, "ticks": ""}
 _DASHES = ("solid", "8px,3px", "2px,2px", "8px,2px,2px,2px", "14px,3px")
-_SYMBOLS = ("circle", "square", "diamond", "triangle-up", "x-thin-open")
+_SYMBOLS = ("circle", "square", "diamond", "triangle-up", "x-thin")
 
 
 def allan_figure(found: Sequence[Stability]) -> go.Figure | None:
-    """Allan deviation by scale, both on log scales, a line per config version with its 95 % band, of one location and
-    band; the latest version is drawn last and strongest. None where no version has two scales."""
+    """Allan deviation by scale, both on log scales, a line per config version with its 95 % intervals, of one location
+    and band; the latest version is drawn last and strongest. None where no version has two scales."""
     drawn = [one for one in found if len(one.allan) > 1][-MOST_VERSIONS:]
     if not drawn:
         return None
     figure = go.Figure(layout={"template": go.layout.Template()})
-    ends: list[tuple[float, float, str, str]] = []
-    for place, one in enumerate(reversed(drawn)):
-        stroke = palette.stroke(one.band)
-        colour = stroke.colour if place == 0 else palette.QUIET
-        scale = np.array([point.scale_s for point in one.allan])
-        middle, low, high = np.array(
-            [[p.deviation_db.estimate, p.deviation_db.low, p.deviation_db.high] for p in one.allan], dtype="float64"
-        ).T
-        low = np.maximum(low, 0.01)
-        figure.add_scatter(
-            x=np.concatenate([scale, scale[::-1]]), y=_short(np.concatenate([low, high[::-1]])), mode="lines",
-            line={"width": 0}, fill="toself", fillcolor=stroke.fill if place == 0 else palette.UNKNOWN_BAND.fill,
-            hoverinfo="skip",
-        )  # fmt: skip
-        figure.add_scatter(
-            x=scale, y=_short(middle), mode="lines+markers",
-            line={"color": colour, "width": 1.8 if place == 0 else 1.2, "dash": _DASHES[place]},
-            marker={"symbol": _SYMBOLS[place], "size": 6, "color": colour},
-            hovertext=[
-                f"v{one.version}, {format_duration(s)}: {m:.2f} dB [{a:.2f}, {b:.2f}]"
-                for s, m, a, b in zip(scale, middle, low, high, strict=True)
-            ],
-            hovertemplate="%{hovertext}<extra></extra>",
-        )  # fmt: skip
-        ends.append((float(scale[-1]), float(middle[-1]), f"v{one.version}", colour))
+    ends = [_add_deviations(figure, one, place) for place, one in reversed(list(enumerate(reversed(drawn))))]
     _label_ends(figure, ends)
     scales = sorted({point.scale_s for one in drawn for point in one.allan})
     figure.update_layout(
@@ -76,11 +53,45 @@ def allan_figure(found: Sequence[Stability]) -> go.Figure | None:
     return figure
 
 
+def _add_deviations(figure: go.Figure, one: Stability, place: int) -> tuple[float, float, str, str]:
+    """The line of one version, ``place`` versions before the latest: that one with a band, the others with whiskers
+    beside each other. Returns where the line ends, its name and its colour."""
+    stroke = palette.stroke(one.band)
+    colour = palette.QUIET if place else stroke.colour
+    scale = np.array([point.scale_s for point in one.allan])
+    middle, low, high = np.array(
+        [[p.deviation_db.estimate, p.deviation_db.low, p.deviation_db.high] for p in one.allan], dtype="float64"
+    ).T
+    low = np.maximum(low, LEAST_DRAWN_DB)
+    middle = np.maximum(middle, LEAST_DRAWN_DB)
+    x = scale * 1.05**place
+    if not place:
+        figure.add_scatter(
+            x=np.concatenate([x, x[::-1]]), y=_short(np.concatenate([low, high[::-1]])), mode="lines",
+            line={"width": 0}, fill="toself", fillcolor=stroke.fill, hoverinfo="skip",
+        )  # fmt: skip
+    figure.add_scatter(
+        x=x, y=_short(middle), mode="lines+markers",
+        line={"color": colour, "width": 1.2 if place else 1.8, "dash": _DASHES[place]},
+        marker={"symbol": _SYMBOLS[place], "size": 6, "color": colour, "line": {"color": colour, "width": 1.2}},
+        error_y={
+            "visible": place > 0, "array": _short(high - middle), "arrayminus": _short(middle - low), "width": 0,
+            "thickness": 1, "color": colour,
+        },
+        hovertext=[
+            f"v{one.version}, {format_duration(s)}: {m:.2f} dB [{a:.2f}, {b:.2f}]"
+            for s, m, a, b in zip(scale, middle, low, high, strict=True)
+        ],
+        hovertemplate="%{hovertext}<extra></extra>",
+    )  # fmt: skip
+    return float(x[-1]), float(middle[-1]), f"v{one.version}", colour
+
+
 def _label_ends(figure: go.Figure, ends: Sequence[tuple[float, float, str, str]]) -> None:
     """Each line's version beside its last point, moved up where two would overlap."""
     place = -np.inf
     for scale, deviation, name, colour in sorted(ends, key=lambda end: end[1]):
-        place = max(float(np.log10(max(deviation, 0.01))), place + 0.07)
+        place = max(float(np.log10(deviation)), place + 0.08)
         figure.add_annotation(
             text=name, x=np.log10(scale), xanchor="left", xshift=7, y=place, showarrow=False,
             font={"size": 11, "color": colour},

@@ -26,7 +26,8 @@ from logger.printable import printable
 
 ALLAN_CAPTION = (
     "How much the level of one stretch of time differs from that of the next, by their length. Where a line stops "
-    "falling, averaging for longer buys no precision. Shaded: 95 % intervals."
+    "falling, averaging for longer buys no precision. Shaded and as "
+    "whiskers: 95 % intervals."
 )
 HOURS_CAPTION = (
     "Lines: median of each hour; shaded: 10 to 90 % of its samples. Placements are shifted to the level of one of them."
