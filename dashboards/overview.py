@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from dashboards.analysis.cautions import of_mixed_data
 from dashboards.analysis.directions import DOWNLINK, UPLINK, directions
 from dashboards.analysis.effect_value import Effect
 from dashboards.analysis.slope import LEAST_S as SLOPE_LEAST_S
@@ -71,6 +72,7 @@ def _story(place: str, band: str, found: ByMetric) -> dict[str, Any]:
         "words": "better and worse" if verdict == "mixed" else VERDICTS[verdict],
         "told": told(found),
         "brief": brief(found),
+        "mixed": mixed_data(found),
         "needed": needed(found) if verdict == "undecided" else [],
     }
 
@@ -86,6 +88,12 @@ def verdict_of(found: ByMetric) -> str:
             return verdict
     first = next(iter(_in_order(found)), None)
     return first.effect.verdict if first is not None else "undecided"
+
+
+def mixed_data(found: ByMetric) -> list[str]:
+    """The cautions that the data themselves are mixed, cut short or made up, each once."""
+    cautions = warnings_by_place(_in_order(found))
+    return [caution for caution in cautions if of_mixed_data(caution)]
 
 
 def needed(found: ByMetric) -> list[str]:
@@ -193,8 +201,9 @@ def details(found: ByMetric) -> dict[str, Any]:
 
 def what_to_mind(effects: Sequence[LocatedEffect]) -> dict[str, list[str]]:
     """Cautions, each once, with where it is said; none of bands that the laptop seldom chose, for these get no verdict
-    to be careful with."""
-    return warnings_by_place(one for one in effects if not one.seldom_used)
+    to be careful with, and none of ``mixed_data``, which stand with the verdict."""
+    cautions = warnings_by_place(one for one in effects if not one.seldom_used)
+    return {caution: places for caution, places in cautions.items() if not of_mixed_data(caution)}
 
 
 def why_seldom(found: ByMetric) -> str:

@@ -18,7 +18,18 @@ FLAT_SHARE = 0.1  # of the time; less is not worth a word
 UNLIKE_SHARES = 0.1  # of the time: heard so much seldomer, a version looks better than it is
 LEAST_OUTAGE_SAID_S = 30.0  # less rounds to no minute
 
+# How the cautions below put it that the data themselves are mixed, cut short or made up.
+_MIXED = (
+    "on other radios than", "copies of one measurement", "by itself", "different channels", "different radios",
+    "the driver's doing", "never left one step", "heard only when it is strong",
+)  # fmt: skip
+
 Arms = Mapping[int, pd.DataFrame]  # the blocks used, by version
+
+
+def of_mixed_data(caution: str) -> bool:
+    """Whether it says that the data are mixed, cut short or made up, so that it belongs beside the number itself."""
+    return any(words in caution for words in _MIXED)
 
 
 def hours_of(arm: pd.DataFrame) -> float:
