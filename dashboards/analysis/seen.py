@@ -48,10 +48,14 @@ def gap_before_s(stretch: Stretch, step: Step) -> float:
 
 
 def _of_link(before: pd.DataFrame, after: pd.DataFrame) -> Iterator[str]:
-    for name, words in (("frequency_mhz", "channel at {} MHz"), ("width_mhz", "width {} MHz"), ("bssid", "BSSID {}")):
+    for name, words in (
+        ("frequency_mhz", "channel at {} MHz before, {} MHz after"),
+        ("width_mhz", "width {} MHz before, {} MHz after"),
+        ("bssid", "BSSID {} before, {} after"),
+    ):
         was, became = _usual(before, name), _usual(after, name)
         if was is not None and became is not None and was != became:
-            yield f"{words.format(was)} before, {became} after"
+            yield words.format(was, became)
 
 
 def _usual(blocks: pd.DataFrame, name: str) -> str | None:

@@ -33,6 +33,7 @@ STAY_THRESHOLD = 5.8  # the same of a stay away from the level: there are many m
 STAY_CANDIDATE = 4.7
 EDGE_THRESHOLD = 3.0  # of either end of such a stay
 NEAR = 3  # slots: where a step is known or was refused, no other is told apart
+GAP = 2  # slots apart are still neighbours
 RANGE_DROP = 8.0  # of the squared statistic, down to which a place is still as likely
 MOST_STEPS = 40
 SHAPES_KEPT = 8  # 3 MB each
@@ -72,6 +73,7 @@ class StepSearch:
     def __post_init__(self) -> None:
         n = len(self.slot)
         self._starts = list(range(0, max(n - WINDOW, 0), STRIDE)) + [max(n - WINDOW, 0)]
+        self._gap_before = np.diff(self.slot, prepend=self.slot[:1]) > GAP
         self._shapes: dict[tuple[int, ...], StepShape] = {}
 
     def run(self) -> list[Step]:
@@ -207,6 +209,9 @@ class StepSearch:
         if z[best] < EDGE_THRESHOLD or abs(change[best]) < self.least:
             return None
         likely = np.flatnonzero((z > 0) & (z**2 >= z[best] ** 2 - RANGE_DROP))
+        at_gaps = likely[(likely % 2 == 0) & (self._gap_before[start:stop][likely // 2])]
+        if len(at_gaps):  # what happens unseen happens there: a laptop that sleeps is carried about
+            best = int(at_gaps[np.argmax(z[at_gaps])])
         return Step(
             place=best + 2 * start,
             earliest=int(likely[0]) + 2 * start,
