@@ -50,10 +50,11 @@ def _is_one(one_dbm: np.ndarray, other_dbm: np.ndarray, weight: np.ndarray) -> b
 
 def time_of_all(own: pd.DataFrame, all_copies: pd.DataFrame) -> pd.DataFrame:
     """The blocks of one copy, with the time that the copies together stand for in each stretch."""
-    together = all_copies.groupby([*STRETCH, "first_utc_ms", "last_utc_ms"])["covered_s"].max().groupby(STRETCH).sum()
-    covered_s = together.loc[pd.MultiIndex.from_frame(own[STRETCH])].to_numpy()
-    longest_s = (own["ended_at_utc_ms"] - own["started_at_utc_ms"]).to_numpy() / 1000
-    return own.assign(covered_s=np.minimum(covered_s, longest_s))
+    once = all_copies.groupby([*STRETCH, "first_utc_ms", "last_utc_ms"])["covered_s"].max().groupby(STRETCH)
+    each = pd.MultiIndex.from_frame(own[STRETCH])
+    together_s, longest_s = (covered_s.loc[each].to_numpy() for covered_s in (once.sum(), once.max()))
+    stretch_s = (own["ended_at_utc_ms"] - own["started_at_utc_ms"]).to_numpy() / 1000
+    return own.assign(covered_s=np.minimum(together_s, np.maximum(stretch_s, longest_s)))
 
 
 def counted_once(blocks: pd.DataFrame) -> pd.DataFrame:

@@ -78,7 +78,7 @@ def _cut_at_dbm(histograms: pd.Series) -> float | None:
 def flat_hours(blocks: pd.DataFrame) -> float:
     """Hours of runs of blocks, of half an hour or more or as long as the stay, in which every reading was the same."""
     blobs = blocks["rssi_histogram"]
-    single = np.array([len(blob) == ENTRY.itemsize for blob in blobs])
+    single = np.array([len(blob) == ENTRY.itemsize for blob in blobs], dtype=bool)
     value = np.where(single, [np.frombuffer(blob[:1], dtype="i1")[0] if blob else 0 for blob in blobs], 0)
     stay = blocks["stay"].to_numpy()
     key = pd.DataFrame({"stay": stay, "value": value, "single": single})

@@ -65,7 +65,7 @@ def choose_radios(
     by_radio = {version: _by_radio(arm, copies) for version, arm in arms.items()}
     one, other = by_radio.values()
     shared = [
-        (min(_covered_s(one[radio]), _covered_s(other[radio])), str(radio), radio)
+        (round(min(_covered_s(one[radio]), _covered_s(other[radio]))), str(radio), radio)
         for radio in one.keys() & other.keys()
         if all(
             enough(parts[radio]) and _covered_s(parts[radio]) >= LEAST_SHARED_PART * _total_s(parts, copies)
@@ -119,7 +119,7 @@ def _by_radio(blocks: pd.DataFrame, copies: Copies) -> dict[Radio, pd.DataFrame]
 
 
 def _longest(parts: Parts) -> Radio:
-    return max(parts, key=lambda radio: (_covered_s(parts[radio]), str(radio)))
+    return max(parts, key=lambda radio: (round(_covered_s(parts[radio])), str(radio)))
 
 
 def _on(radio: Radio, parts: Parts, copies: Copies) -> OwnRadio:
