@@ -14,6 +14,12 @@ mu and beta are flat (restricted likelihood); all else is drawn from the priors 
 in dB. They and the block-average covariance follow the measurements on public recordings of still Wi-Fi
 receivers quoted beside them. Covariance of averages over intervals: Cressie, Statistics for Spatial
 Data (1993), section 5.2. Restricted likelihood: Patterson & Thompson, Biometrika 58 (1971) 545.
+
+Ready-made ways do not hold here. HAC errors (statsmodels; Newey & West, Econometrica 55 (1987) 703), with
+fixed-b critical values too (Kiefer & Vogelsang, Econometric Theory 21 (2005) 1130), and the block bootstrap
+(arch; Politis & Romano, JASA 89 (1994) 1303) take the noise's memory for short against the record; GLS with one
+AR(1) (statsmodels' GLSAR) knows one time scale and no drift. In a study of the twelve families whose names
+tests/bench/verdict bears, 95 % intervals of the first held .47 to 1.00, of the last .28 to 1.00.
 """
 
 from __future__ import annotations
