@@ -53,7 +53,8 @@ def direction_words(found: Directions, effects: Mapping[str, Effect]) -> str:
     down, up = (_seen(direction, effects) for direction in (found.downlink, found.uplink))
     why = _AS.get(changes)
     if changes[0] == changes[1] and changes[0] in ("improved", "worsened"):
-        return f"Both directions {changes[0]}: downlink {down}, uplink {up}: {why}"
+        both = f"Both directions {changes[0]}: downlink {down}, uplink {up}"
+        return f"{both}: {why}" if "rssi" in found.downlink.told_by else both  # rates alone: of width, say, or of load
     if changes == ("unchanged", "unchanged"):
         return f"No difference that matters in either direction: downlink {down}, uplink {up}"
     if changes == ("unknown", "unknown"):

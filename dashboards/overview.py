@@ -55,13 +55,24 @@ def overview(effects: Sequence[LocatedEffect], lasting: Iterable[Stability] = ()
     for (place, band), found in by_place(effects).items():
         if seldom_used(found):
             seldom.setdefault(band_name(band), []).append(printable(place))
-    return {
-        "stories": [
-            _story(place, band, found) | {"lasts": lasts(steady.get((place, band, _version(found))))}
-            for (place, band), found in judged_places(effects).items()
-        ],
-        "seldom": seldom,
-    }
+    places = judged_places(effects)
+    stories = [_story(place, band, found) for (place, band), found in places.items()]
+    early_days = []
+    for story, ((place, band), found) in zip(stories, places.items(), strict=True):
+        link = steady.get((place, band, _version(found)))
+        story["lasts"] = slope_sentence(link) if link else ""
+        if link and not story["lasts"]:
+            early_days.append(link.span_days)
+    return {"stories": stories, "too_early": _too_early(early_days), "seldom": seldom}
+
+
+def _too_early(days: Sequence[float]) -> str:
+    """That it cannot be told yet whether links last that were logged for so many days."""
+    if not days:
+        return ""
+    least, most = (f"{value:.1f}" for value in (min(days), max(days)))
+    passed = least if least == most else f"{least} to {most}"
+    return f"Whether it lasts cannot be told before {SLOPE_LEAST_S / DAY_S:g} days; {passed} have passed."
 
 
 def _story(place: str, band: str, found: ByMetric) -> dict[str, Any]:
@@ -101,22 +112,13 @@ def needed(found: ByMetric) -> list[str]:
     return next((list(one.effect.needed) for one in _in_order(found) if one.effect.needed), [])
 
 
-def lasts(found: Stability | None) -> str:
-    """Whether the level stays, as a sentence; empty where nothing was measured."""
-    if found is None:
-        return ""
-    least = f"{SLOPE_LEAST_S / DAY_S:g} days"
-    too_early = f"Whether it lasts cannot be told before {least}; {found.span_days:.1f} have passed."
-    return slope_sentence(found) or too_early
-
-
 def _version(found: ByMetric) -> int:
     return next(iter(found.values())).b
 
 
 def told(found: ByMetric) -> str:
-    """What happened, as sentences: which directions changed, what else did, what did not. Of what cannot be told yet
-    RSSI and the tx rate are said, where neither direction can be told."""
+    """What happened, as sentences: which directions changed, what else did, what did not. Where neither direction can
+    be told, RSSI and the tx rate as they look now."""
     effects = {one.effect.metric: one.effect for one in _in_order(found)}
     ways = directions(effects)
     told_by = {*ways.downlink.told_by, *ways.uplink.told_by}
@@ -132,9 +134,9 @@ def told(found: ByMetric) -> str:
     if same:
         sentences.append(f"no difference that matters in {_listed(same)}")
     if not told_by:
-        sentences.append(
-            f"{direction_words(ways, effects)}: {', '.join(map(_named_amount, unsure))}" if unsure else lacking(found)
-        )
+        amounts = ", ".join(map(_named_amount, unsure))
+        neither = f"{direction_words(ways, effects)}: {amounts}" if changed else amounts
+        sentences.append(neither if amounts else lacking(found))
     return " ".join(map(sentence, sentences))
 
 

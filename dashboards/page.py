@@ -3,19 +3,12 @@ work out."""
 
 from __future__ import annotations
 
-import base64
-import hashlib
-import re
 from collections.abc import Iterator
 from importlib.metadata import version as program_version
 from typing import Any
 
 import numpy as np
 import pandas as pd
-import plotly.graph_objects as go
-from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup
-from plotly.offline import get_plotlyjs
 
 from dashboards import figures, palette
 from dashboards.analysis.coverage import KINDS
@@ -45,6 +38,7 @@ from dashboards.sentences import (
 from dashboards.setting_words import spoken
 from dashboards.stability_sections import notes, sections_of
 from dashboards.suggestions import suggest
+from dashboards.typeset import drawn, typeset
 from logger.printable import printable
 from logger.router_settings import BANDS, difference, eirp_dbm
 from logger.times import format_duration, format_local
@@ -55,50 +49,13 @@ MOST_LISTED = 10  # outages and gaps, the longest
 MOST_EARLIER = 5  # changes on the first screen beside the latest; older ones are folded
 MOST_ROWS_AT_FIRST = 10  # locations and bands in the first figure, unless the latest change has more
 MOST_OPEN = 3  # things to mind of a change; the rest is folded
-_UNITS = r"dB|dBm|dBi|GHz|MHz|Mbit/s|min|min/day|h|s|%"
-_TIES = re.compile(rf"(?<=\d) (?=(?:{_UNITS})(?:\W|$))|(?<=×) |(?<=\d,) (?=[-+−\d.]+\])")
 _BOTH_DIRECTIONS = ("rssi", "tx-rate")  # what the laptop hears, and what it gets across
 _TRENDED: tuple[Trended, ...] = ("rssi", "tx-rate")
 
 
 def render(findings: Findings) -> str:
     """The page."""
-    environment = Environment(
-        loader=PackageLoader("dashboards"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
-        lstrip_blocks=True,
-    )  # fmt: skip
-    draw, _, _ = environment.loader.get_source(environment, "draw.js")  # type: ignore[union-attr]
-    scripts = {"plotly": get_plotlyjs(), "draw": draw}
-    environment.filters["tied"] = tied
-    return environment.get_template("report.html.j2").render(
-        scripts={name: Markup(code) for name, code in scripts.items()},
-        script_hashes=[_csp_hash(code) for code in scripts.values()],
-        palette=palette,
-        **_Page(findings).everything(),
-    )
-
-
-def _csp_hash(code: str) -> str:
-    """Allows exactly this script under the page's Content-Security-Policy, whatever else slips in."""
-    return "sha256-" + base64.b64encode(hashlib.sha256(code.encode("utf-8")).digest()).decode("ascii")
-
-
-def tied(text: str) -> str:
-    """Numbers hold on to their units and signs, and intervals together, where lines break."""
-    return _TIES.sub("\N{NO-BREAK SPACE}", text)
-
-
-def drawn(figure: go.Figure) -> dict[str, Any]:
-    """A figure for the template: its height in pixels, kept free until it is drawn, and its JSON."""
-    return {"height": round(figure.layout.height), "json": figure_json(figure)}
-
-
-def figure_json(figure: go.Figure) -> Markup:
-    """A figure as JSON that no HTML parser can misread."""
-    text = figure.to_json()
-    for char in "<>&\u2028\u2029":
-        text = text.replace(char, f"\\u{ord(char):04x}")
-    return Markup(text)
+    return typeset(_Page(findings).everything())
 
 
 class _Page:

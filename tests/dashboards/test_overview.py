@@ -7,7 +7,9 @@ from dataclasses import replace
 import pytest
 
 from dashboards.analysis.effect_value import Effect
+from dashboards.analysis.interval import Interval
 from dashboards.analysis.metrics import METRICS
+from dashboards.analysis.stability import Stability
 from dashboards.comparison import LocatedEffect
 from dashboards.overview import brief, by_place, details, lacking, overview, told, verdict_of, what_to_mind
 from dashboards.sentences import amount, warnings_by_place
@@ -45,11 +47,22 @@ def test_both_directions_are_told_with_their_intervals():
     )
 
 
+def test_no_antenna_is_blamed_for_rates_that_fell_at_the_same_level():
+    slower = [effect(metric, 0.5, 0.4, 0.6, "worse") for metric in ("tx-rate", "rx-rate")]
+    assert told(of_one_place(UNSURE, *slower)) == (
+        "Both directions worsened: downlink rx rate × 0.50 [0.40, 0.60], uplink tx rate × 0.50 [0.40, 0.60]."
+    )
+
+
 def test_what_is_of_no_direction_stands_by_itself():
     assert told(of_one_place(UNSURE, UNSURE_RATE, FEWER_OUTAGES, NOISE_ALIKE)) == (
         "Outage fell by 18 min a day [5, 47]. No difference that matters in noise (+0.1 dB [−0.4, +0.6]). "
         "Neither direction can be told yet: RSSI +0.5 dB [−2.0, +3.0], tx rate × 1.1 [0.70, 1.7]."
     )
+
+
+def test_what_cannot_be_told_yet_is_said_by_how_it_looks_now():
+    assert told(of_one_place(UNSURE, UNSURE_RATE)) == "RSSI +0.5 dB [−2.0, +3.0], tx rate × 1.1 [0.70, 1.7]."
 
 
 def test_too_little_data_reads_as_an_answer():
@@ -75,6 +88,22 @@ def test_an_earlier_change_is_told_by_one_amount_that_fits_the_directions():
     assert brief(of_one_place(UNSURE, FEWER_OUTAGES)) == "outage −18 min/day [−47, −5]"
     assert brief(of_one_place(UNSURE, UNSURE_RATE)) == "RSSI +0.5 dB [−2.0, +3.0]"
     assert brief(of_one_place(NOTHING)) == "RSSI too little data"
+
+
+def test_whether_it_lasts_is_said_at_the_location_or_once_where_it_is_too_early():
+    early, steady = link("kiln room", 1.9), link("office", 30.0, Interval(-0.4, -1.1, 0.3))
+    said = overview([*at("kiln room", STRONGER), *at("office", STRONGER)], [early, steady])
+    assert [story["lasts"] for story in said["stories"]] == [
+        "", "Under v2 the level fell by 0.4 dB a month [−0.3, 1.1], which is none that can be told.",
+    ]  # fmt: skip
+    assert said["too_early"] == "Whether it lasts cannot be told before 3 days; 1.9 have passed."
+
+
+def link(place: str, days: float, slope: Interval | None = None) -> Stability:
+    return Stability(
+        location=place, band="5", version=2, days=days, span_days=days, other_radios_share=0.0, allan=(),
+        slope_db_per_month=slope, hours=(), day_less_night_db=None, outages=None, under_rate=(),
+    )  # fmt: skip
 
 
 @pytest.mark.parametrize(
