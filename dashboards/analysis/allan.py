@@ -8,8 +8,8 @@ placement.
 
 Interval: edf sigma_est^2 / sigma^2 is chi-square (SP 1065, section 5.3) with the equivalent degrees of freedom of its
 table 5 (after Howe, Allan & Barnes, 1981), the least of those for white, flicker and random-walk noise: RSSI is a
-mixture of the three, and to tell them apart takes longer than a trial lasts. Bursts make the differences
-heavier-tailed than those formulas think: edf goes down with the kurtosis, as the variance of a variance does.
+mixture of the three, and to tell them apart takes longer than a trial lasts. Bursts make differences wilder than those
+formulas think: where the record has parts enough, edf is no more than how their variances differ allows.
 """
 
 from __future__ import annotations
@@ -173,7 +173,8 @@ def _edf_by_parts(squares: np.ndarray, m: int) -> float:
 
 def least_edf(n: int, m: int) -> float:
     """Equivalent degrees of freedom of the overlapping Allan variance from ``n`` points of phase (one more than bins),
-    the least of three noises; 0 where there is no difference at all."""
+    the least of three noises; 0 where there is no difference at all. (For flicker noise and m = 1 the table prints
+    n - 2 where the square is meant: without it edf would stay below 1 for ever.)"""
     if n <= 2 * m or n < 4:
         return 0.0
     white = (3 * (n - 1) / (2 * m) - 2 * (n - 2) / n) * 4 * m**2 / (4 * m**2 + 5)

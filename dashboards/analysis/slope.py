@@ -10,8 +10,9 @@ maximise over a confidence set of what is a nuisance). Plausible is a restricted
 Biometrika 58 (1971) 545) within a factor of e^2 of the best; under one mixture the slope is generalised least squares
 with Student's t.
 
-scipy's Theil-Sen interval and statsmodels' regression with HAC errors will not do: one takes days for independent, the
-other memory for short against the record. tests/bench/stability_coverage.py shows what each holds.
+scipy's Theil-Sen interval takes days for independent: tests/bench/stability_coverage.py has how seldom it holds beside
+this one. Errors robust to autocorrelation (HAC, as in statsmodels) take the memory for short against the record, which
+is what nobody knows here.
 """
 
 from __future__ import annotations

@@ -6,9 +6,11 @@ as fast enough, its high end as too slow. Time without a link is under any rate.
 counts for nothing.
 
 Neighbouring samples say the same thing over and over, so a binomial interval on samples is far too narrow. The time is
-cut into equal parts; how the parts differ says how many independent looks the record is worth, and the exact binomial
-interval of so many looks is taken, with Student's t for the normal: Korn & Graubard, Survey Methodology 24 (1998) 193.
-Not more than one look an hour is granted: where all or nothing was too slow, nothing else tells the memory.
+cut into equal parts; how the parts differ, and whether neighbours go together, says how many independent looks the
+record is worth, and the exact binomial interval of so many looks is taken, with Student's t for the normal: Korn &
+Graubard, Survey Methodology 24 (1998) 193. Not more than one look in two hours is granted: where all or nothing was too
+slow, nothing else tells the memory. Three days of noise with a memory of a day are too few, and hold .7 to .85
+(tests/bench/stability_coverage.py).
 """
 
 from __future__ import annotations
