@@ -13,6 +13,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from dashboards import planning
+from dashboards.analysis.outlook import learn_noise
 from dashboards.commands import plan as command
 from dashboards.planning import Wish, plan_json, plan_trial
 from logger.console import COMMANDS, Parser, main
@@ -25,6 +27,22 @@ from tests.dashboards.kiln_log import END_MS, EVIL, HOUR_MS, START_MS, ZONE, Han
 @pytest.fixture(scope="module")
 def path(tmp_path_factory):
     return make_kiln_log(tmp_path_factory.mktemp("plan") / "kiln.db")
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _noise_learnt_once():
+    """Of the same blocks the same noise: most of the time of these tests would go into learning it again."""
+    known: dict[tuple[object, ...], object] = {}
+
+    def learn(blocks, metric):
+        key = (metric, len(blocks), *blocks["started_at_utc_ms"].iloc[:1], blocks["rssi_mean_dbm"].sum())
+        if key not in known:
+            known[key] = learn_noise(blocks, metric)
+        return known[key]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(planning, "learn_noise", learn)
+        yield
 
 
 @pytest.fixture(scope="module")
