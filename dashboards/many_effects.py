@@ -8,6 +8,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import threading
 from collections import deque
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -87,7 +88,9 @@ def _workers(n: int) -> Iterator[Submit]:
     others = set(multiprocessing.active_children())
     threads = os.environ.get("OPENBLAS_NUM_THREADS")
     os.environ["OPENBLAS_NUM_THREADS"] = "1"
-    executor = ProcessPoolExecutor(n, mp_context=multiprocessing.get_context("spawn"), initializer=_leave_on_interrupt)
+    executor = ProcessPoolExecutor(
+        n, mp_context=multiprocessing.get_context("spawn"), initializer=_leave_with_the_parent
+    )
 
     def submit(asked: Asked, blocks: pd.DataFrame) -> Future[Effect]:
         try:
@@ -109,6 +112,14 @@ def _workers(n: int) -> Iterator[Submit]:
             os.environ["OPENBLAS_NUM_THREADS"] = threads
 
 
-def _leave_on_interrupt() -> None:
-    """Ctrl-C reaches the workers, too: they go without a word."""
+def _leave_with_the_parent() -> None:
+    """Ctrl-C reaches the workers, too: they go without a word. When the parent is ended in another way, they notice."""
     signal.signal(signal.SIGINT, signal.SIG_DFL)
+    threading.Thread(target=_until_alone, daemon=True).start()
+
+
+def _until_alone() -> None:
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+    os._exit(1)

@@ -13,6 +13,7 @@ import termios
 import time
 from pathlib import Path
 
+import psutil
 import pytest
 
 from dashboards import many_effects
@@ -146,6 +147,21 @@ def test_control_c_ends_it_at_once(two_bands):
         assert child.wait(timeout=60) == 130
         assert time.monotonic() - began_s < 5
     assert "Traceback" not in text + _all_of(shown)
+
+
+def test_a_program_that_is_killed_leaves_no_worker_behind(two_bands):
+    words = [*PROGRAMS["the module"], "compare", "v1", "v2", "--db", str(two_bands)]
+    shown, terminal = _terminal()
+    with subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=terminal) as child:
+        os.close(terminal)
+        text = ""
+        while " 2 / 12 " not in text:
+            text += os.read(shown, 1000).decode()
+        workers = psutil.Process(child.pid).children()
+        child.kill()
+    os.close(shown)
+    assert workers
+    assert not psutil.wait_procs(workers, timeout=30)[1]
 
 
 def _terminal() -> tuple[int, int]:
