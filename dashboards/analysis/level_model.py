@@ -92,6 +92,7 @@ class LevelModel:
         self._memory = MemoryBank(
             FASTEST_S / 10,
             30 * longest_s,
+            len(self._places),
             lambda tau_s: self._packed(average_covariance(apart_s, series.length_s, tau_s)),
         )
         self._white = 1 / series.n_samples
@@ -161,8 +162,8 @@ class LevelModel:
         scales = [1.0, s_f, amplitude, theta[7]] if self._several_placements else [1.0, s_f, amplitude]
         packed = np.square(scales) @ self._parts
         for s, z in ((s_1, z_1), (s_2, z_2)):
-            nodes, weights, _ = self._memory.weights(self._log_tau(z))
-            packed += (s**2 * weights) @ self._memory.covariances[nodes]
+            covariances, weights, _ = self._memory.near(self._log_tau(z))
+            packed += (s**2 * weights) @ covariances
         packed[self._diagonal] += s_w**2 * self._white
         full = np.zeros((len(self._y),) * 2)
         full.reshape(-1)[self._places] = packed
@@ -177,8 +178,8 @@ class LevelModel:
         along[3] = 2 * s_f * flicker
         along[4] = 2 * amplitude * day
         for index, s, z in ((1, s_1, z_1), (5, s_2, z_2)):
-            nodes, weights, slopes = self._memory.weights(self._log_tau(z))
-            traces = self._memory.covariances[nodes] @ score
+            covariances, weights, slopes = self._memory.near(self._log_tau(z))
+            traces = covariances @ score
             along[index] = 2 * s * (traces @ weights)
             along[index + 1] = s**2 * (traces @ slopes) * self._half_log_tau
         if self._several_placements:
@@ -245,22 +246,33 @@ class MemoryBank:
 
     Quadratic B-spline weights are not negative and sum to 1, so a mixture is itself a covariance: that of
     OU noise whose time constant is blurred by half a step, smooth in ln tau. Far cheaper than exponentials.
+    ``covariance_at`` gives the covariance at tau in seconds, (size,).
     """
 
-    def __init__(self, shortest_s: float, longest_s: float, covariance_at: Callable[[float], np.ndarray]) -> None:
+    def __init__(
+        self, shortest_s: float, longest_s: float, size: int, covariance_at: Callable[[float], np.ndarray]
+    ) -> None:
         self._first = np.log(shortest_s)
-        n = int(np.ceil((np.log(longest_s) - self._first) / NODE_STEP)) + 1
-        self.covariances = np.array([covariance_at(np.exp(self._first + NODE_STEP * k)) for k in range(n)])
+        self._covariance_at = covariance_at
+        self._n = int(np.ceil((np.log(longest_s) - self._first) / NODE_STEP)) + 1
+        self._covariances = np.empty((self._n, size))
+        self._known = np.zeros(self._n, dtype=bool)  # the others are worked out when they are asked for
 
-    def weights(self, log_tau: float) -> tuple[slice, np.ndarray, np.ndarray]:
-        """Three nodes, their weights, and the weights' derivatives by ln tau; held at the bank's ends."""
+    def near(self, log_tau: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """The covariances of three nodes (3, m), their weights, and the weights' derivatives by ln tau; held at the
+        bank's ends."""
         place = (log_tau - self._first) / NODE_STEP
-        within = min(max(place, 1.0), len(self.covariances) - 2.0)
+        within = min(max(place, 1.0), self._n - 2.0)
         middle = round(within)
         u = within - middle
         weights = np.array([0.5 * (0.5 - u) ** 2, 0.75 - u**2, 0.5 * (0.5 + u) ** 2])
         slopes = np.array([u - 0.5, -2 * u, u + 0.5]) / NODE_STEP
-        return slice(middle - 1, middle + 2), weights, slopes if within == place else np.zeros(3)
+        nodes = slice(middle - 1, middle + 2)
+        for node in range(nodes.start, nodes.stop):
+            if not self._known[node]:
+                self._covariances[node] = self._covariance_at(np.exp(self._first + NODE_STEP * node))
+                self._known[node] = True
+        return self._covariances[nodes], weights, slopes if within == place else np.zeros(3)
 
 
 def average_covariance(apart_s: np.ndarray, length_s: np.ndarray, tau_s: float) -> np.ndarray:

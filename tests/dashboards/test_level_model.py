@@ -47,12 +47,12 @@ def test_the_covariance_of_blocks_that_do_not_overlap_is_positive_definite(fills
 @given(st.floats(np.log(4.0), np.log(5e4)))
 def test_a_mixture_from_the_bank_is_close_to_the_time_constant_asked_for(log_tau):
     apart_s = np.array([10.0, 100.0, 1000.0, 10_000.0])
-    bank = MemoryBank(2.0, 1e5, lambda tau_s: np.exp(-apart_s / tau_s))
-    nodes, weights, slopes = bank.weights(log_tau)
+    bank = MemoryBank(2.0, 1e5, 4, lambda tau_s: np.exp(-apart_s / tau_s))
+    covariances, weights, slopes = bank.near(log_tau)
     assert weights.min() >= 0
     assert weights.sum() == pytest.approx(1)
     assert slopes.sum() == pytest.approx(0, abs=1e-12)
-    assert weights @ bank.covariances[nodes] == pytest.approx(np.exp(-apart_s / np.exp(log_tau)), abs=0.02)
+    assert weights @ covariances == pytest.approx(np.exp(-apart_s / np.exp(log_tau)), abs=0.02)
 
 
 def test_the_gradient_is_that_of_finite_differences():
