@@ -33,7 +33,7 @@ from dashboards.remembered import Remembered
 from dashboards.stability_words import stability_table
 from logger.errors import LogError
 from logger.exchange import harmless
-from logger.log import Log
+from logger.log import OWN_SOURCE, Log
 from logger.one_moment import one_moment
 from logger.settings import DEFAULTS
 from logger.whole_file import whole_file
@@ -99,7 +99,7 @@ def find(
         changes=changes,
         summary=summarise(frames.blocks),
         spells=outage_spells(frames.blocks),
-        stability=stability(frames.blocks, needed_rate_mbps=needed_rate_mbps, washout_s=judged.washout_s),
+        stability=stability(frames.blocks, needed_rate_mbps=needed_rate_mbps, washout_s={OWN_SOURCE: judged.washout_s}),
         unexplained=unexplained_changes(frames.blocks, frames.events),
         coverages=list(_coverages(frames, zone)),
         now_utc_ms=now_utc_ms,
