@@ -10,6 +10,7 @@ import pandas as pd
 from dashboards.analysis.artefacts import FAR_DB
 from dashboards.analysis.heard import Heard, flat_hours, heard
 from dashboards.analysis.level_model import PLACEMENT_SD
+from dashboards.analysis.metric_columns import LEAST_EXPECTED
 from dashboards.analysis.metrics import Metric
 from dashboards.analysis.radio import OwnRadio, parted_by_chance
 
@@ -47,12 +48,15 @@ def what_is_lacking(arms: Arms, recorded: Arms, metric: Metric) -> list[str]:
     never = [f"v{version}" for version, arm in recorded.items() if arm.empty]
     lacking = [f"No {metric.words} was recorded with {' or '.join(never)}."] if never else []
     least = _said_hours(metric.least_covered_s / 3600)
-    return lacking + [
-        f"Of {metric.words}, v{version} has {_said_hours(hours_of(arm))} after the washout; an interval needs at least "
-        f"{least} of each version."
-        for version, arm in arms.items()
-        if not recorded[version].empty and not enough(arm, metric)
-    ]
+    for version, arm in arms.items():
+        if recorded[version].empty or enough(arm, metric):
+            continue
+        if metric.name == "retry" and len(arm) < LEAST_BLOCKS:
+            needed = f"too few frames sent again: an interval needs about {LEAST_BLOCKS * LEAST_EXPECTED:.0f}"
+        else:
+            needed = f"{_said_hours(hours_of(arm))} after the washout; an interval needs at least {least}"
+        lacking.append(f"Of {metric.words}, v{version} has {needed} of each version.")
+    return lacking
 
 
 def about_own_outages(apart_s: Mapping[int, float]) -> list[str]:

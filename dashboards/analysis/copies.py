@@ -54,7 +54,11 @@ def time_of_all(own: pd.DataFrame, all_copies: pd.DataFrame) -> pd.DataFrame:
     each = pd.MultiIndex.from_frame(own[STRETCH])
     together_s, longest_s = (covered_s.loc[each].to_numpy() for covered_s in (once.sum(), once.max()))
     stretch_s = (own["ended_at_utc_ms"] - own["started_at_utc_ms"]).to_numpy() / 1000
-    return own.assign(covered_s=np.minimum(together_s, np.maximum(stretch_s, longest_s)))
+    together_s = np.minimum(together_s, np.maximum(stretch_s, longest_s))
+    rows = own.groupby(STRETCH)["covered_s"]  # several where the width changed meanwhile
+    own_s, n_rows = rows.transform("sum").to_numpy(), rows.transform("size").to_numpy()
+    part = np.where(own_s > 0, own["covered_s"] / np.maximum(own_s, 1e-9), 1 / n_rows)
+    return own.assign(covered_s=together_s * part)
 
 
 def counted_once(blocks: pd.DataFrame) -> pd.DataFrame:

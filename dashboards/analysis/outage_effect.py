@@ -171,18 +171,22 @@ class _Compound:
         total: np.ndarray = rate * (scale / special.gammaincinv(worth + PRIOR_EPISODES, uniforms[:, 1]))
         return total
 
-    def pearson(self, variance_per_mean: float) -> tuple[float, int]:
-        """Chi squared of the days' totals about an even rate, and its degrees of freedom."""
+    def squares(self, variance_per_mean: float) -> tuple[float, float, int]:
+        """Of the days' totals about an even rate: the sum of squares, what a compound Poisson process would have, and
+        the number of days."""
         watched = self.watched_days
         if not len(self.sizes) or len(watched) < 2:
-            return 0.0, 0
+            return 0.0, 0.0, 0
         expected = self.sizes.sum() * watched / watched.sum()
         total = np.bincount(self.day, weights=self.sizes, minlength=len(watched))
-        return float(np.sum((total - expected) ** 2 / (expected * variance_per_mean))), len(watched) - 1
+        return float(np.sum((total - expected) ** 2)), float(variance_per_mean * expected.sum()), len(watched)
 
 
 def _dispersion(compounds: tuple[_Compound, _Compound], variance_per_mean: float) -> float:
     """Variance of a day's total over that of a compound Poisson process, at least 1: the mean of its scaled inverse
-    chi-squared posterior. 1 where there are too few days to tell."""
-    chi2, degrees = map(sum, zip(*(compound.pearson(variance_per_mean) for compound in compounds), strict=True))
-    return max(1.0, chi2 / (degrees - 2)) if degrees >= LEAST_DEGREES else 1.0
+    chi-squared posterior. 1 where there are too few days to tell. The version with more weighs more, as it does
+    in the difference."""
+    found = [compound.squares(variance_per_mean) for compound in compounds]
+    seen, even, days = (sum(parts) for parts in zip(*found, strict=True))
+    degrees = sum(n - 1 for *_, n in found if n > 0)
+    return float(max(1.0, seen / even * days / (degrees - 2))) if degrees >= LEAST_DEGREES else 1.0

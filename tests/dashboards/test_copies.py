@@ -20,8 +20,9 @@ WORLD = Family((1.5, 1.5))
 
 
 def with_copy(blocks: pd.DataFrame, bssid: str = COPY, offset_db: float = 0.0) -> pd.DataFrame:
-    moved = blocks.assign(bssid=bssid, link_id=9, rssi_mean_dbm=blocks["rssi_mean_dbm"] + offset_db)
-    return pd.concat([blocks, moved[moved["connected"]]], ignore_index=True)
+    own = blocks[blocks["connected"] & (blocks["bssid"] != COPY)]
+    moved = own.assign(bssid=bssid, link_id=9, rssi_mean_dbm=own["rssi_mean_dbm"] + offset_db)
+    return pd.concat([blocks, moved], ignore_index=True)
 
 
 @settings(max_examples=5, deadline=None)

@@ -36,6 +36,7 @@ def days_of(losses_min: dict[int, dict[float, float]], days: float = 2.0) -> pd.
                             "version": version,
                             "link_id": int(connected),
                             "connected": connected,
+                            "frequency_mhz": 5180.0 if connected else np.nan,
                             "period_started_at_utc_ms": started_ms,
                             "period_ended_at_utc_ms": ended_ms,
                             "started_at_utc_ms": begin_ms,
