@@ -102,7 +102,7 @@ def _rows(places: Places, scales: Mapping[str, _Scale]) -> list[Row]:
             ),
         )
         for (place, band), found in places.items()
-        if any(_drawn(found, metric) for metric in scales)
+        if any(metric in found for metric in scales)
     ]
 
 

@@ -80,12 +80,20 @@ def _story(place: str, band: str, found: ByMetric) -> dict[str, Any]:
     return {
         "where": where_text(place, band),
         "verdicts": ["better", "worse"] if verdict == "mixed" else [verdict],
-        "words": "better and worse" if verdict == "mixed" else VERDICTS[verdict],
+        "words": _verdict_words(verdict) if any(map(_known, found.values())) else "not enough data yet",
         "told": told(found),
         "brief": brief(found),
         "mixed": mixed_data(found),
         "needed": needed(found) if verdict == "undecided" else [],
     }
+
+
+def _verdict_words(verdict: str) -> str:
+    return "better and worse" if verdict == "mixed" else VERDICTS[verdict]
+
+
+def _known(located: LocatedEffect) -> bool:
+    return has_interval(located.effect)
 
 
 def verdict_of(found: ByMetric) -> str:
@@ -141,9 +149,20 @@ def told(found: ByMetric) -> str:
 
 
 def lacking(found: ByMetric) -> str:
-    """Why nothing can be told, where there is too little for an interval."""
+    """Why nothing can be told, where there is too little for an interval: "of RSSI, v2 has 30 s after the washout; an
+    interval needs at least 1 min of each version"."""
     first = next(iter(_in_order(found))).effect
-    return " ".join(["there is not enough data yet.", *map(printable, first.warnings[:1])]).rstrip(".")
+    return printable(first.warnings[0]).rstrip(".") if first.warnings else "too little was measured"
+
+
+def too_little(found: ByMetric) -> dict[str, list[str]]:
+    """Why metrics have no interval, and the names of those it is said of."""
+    reasons: dict[str, list[str]] = {}
+    for effect in (one.effect for one in _in_order(found) if not _known(one)):
+        name = METRIC_NAMES[effect.metric]
+        first = printable(effect.warnings[0]) if effect.warnings else "too little data"
+        reasons.setdefault(first.removeprefix(f"Of {name}, ").rstrip("."), []).append(name)
+    return reasons
 
 
 def brief(found: ByMetric) -> str:
@@ -188,13 +207,13 @@ def effect_cell(located: LocatedEffect) -> dict[str, str]:
 
 
 def details(found: ByMetric) -> dict[str, Any]:
-    """All numbers of one location and band: a cell for each metric that has an interval, the names of those that have
-    too little data, and what they rest on."""
+    """All numbers of one location and band: a cell for each metric that has an interval, why others have none, and
+    what they rest on."""
     effects = _in_order(found)
     first = effects[0].effect
     return {
-        "cells": [effect_cell(one) for one in effects if has_interval(one.effect)],
-        "too_little": [METRIC_NAMES[one.effect.metric] for one in effects if not has_interval(one.effect)],
+        "cells": [effect_cell(one) for one in effects if _known(one)],
+        "too_little": too_little(found),
         "one_position": first.scope == "position",
         "hours": (hours(first.hours_a), hours(first.hours_b)),
         "placements": (first.n_placements_a, first.n_placements_b),
@@ -203,8 +222,8 @@ def details(found: ByMetric) -> dict[str, Any]:
 
 def what_to_mind(effects: Sequence[LocatedEffect]) -> dict[str, list[str]]:
     """Cautions, each once, with where it is said; none of bands that the laptop seldom chose, for these get no verdict
-    to be careful with, and none of ``mixed_data``, which stand with the verdict."""
-    cautions = warnings_by_place(one for one in effects if not one.seldom_used)
+    to be careful with, none of metrics without an interval, and not ``mixed_data``, which stand with the verdict."""
+    cautions = warnings_by_place(one for one in effects if not one.seldom_used and _known(one))
     return {caution: places for caution, places in cautions.items() if not of_mixed_data(caution)}
 
 

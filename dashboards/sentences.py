@@ -144,46 +144,6 @@ def _reservation(located: LocatedEffect) -> str:
     return ", but the laptop seldom chose this band" if located.seldom_used else ""
 
 
-def summary_sentences(before: int, version: int, effects: Iterable[LocatedEffect]) -> list[str]:
-    """What a change did, each location and band with its effect and interval: one sentence on RSSI, and
-    one on each other metric that has a verdict of better or worse somewhere.
-
-    "RSSI is better on 5 GHz at kiln room (+6.1 dB [5.2, 7.0]); it shows no difference that matters on 2.4
-    GHz at kiln room (+0.1 dB [-0.6, 0.8])."
-    """
-    effects = list(effects)
-    if not effects:
-        return [f"Nothing can be said yet: no location has both v{before} and v{version}."]
-    sentences = []
-    for metric, name in METRIC_NAMES.items():
-        mine = [located for located in effects if located.effect.metric == metric]
-        if metric == "rssi" or any(located.effect.verdict in ("better", "worse") for located in mine):
-            sentences.append(_summary_sentence(name, mine, whole=metric == "rssi"))
-    return sentences
-
-
-def _summary_sentence(name: str, effects: list[LocatedEffect], *, whole: bool) -> str:
-    parts: list[str] = []
-    for verdict, words in (
-        ("better", "is better"),
-        ("worse", "is worse"),
-        ("no-difference", "shows no difference that matters"),
-        ("undecided", "cannot be told yet"),
-    ):
-        places = [
-            f"on {band_name(one.band)} at {printable(one.location)} ({amount(one.effect)}{_reservation(one)})"
-            for one in effects
-            if one.effect.verdict == verdict and (whole or verdict in ("better", "worse"))
-        ]
-        if places:
-            parts.append(f"{'it ' if parts else ''}{words} {_listed(places)}")
-    return f"{name[0].upper()}{name[1:]} {'; '.join(parts)}."
-
-
-def _listed(words: list[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
-
-
 def scope_phrase(effect: Effect) -> str:
     """What the claim is about: "this position", "location (2 and 3 placements)"."""
     if effect.scope == "position":

@@ -23,7 +23,7 @@ from dashboards.comparison import (
     nothing_in_common,
     router_changes,
 )
-from dashboards.sentences import amount, comparison_text, finding, located_sentence, summary_sentences
+from dashboards.sentences import amount, comparison_text, finding, located_sentence
 from logger.settings import Settings
 
 RSSI = Effect(
@@ -278,26 +278,6 @@ def test_numbers_are_as_precise_as_their_interval():
 
 def test_an_estimate_without_an_interval_is_not_shown():
     assert amount(replace(RSSI, low=None, high=None)) == "too little data"
-
-
-def test_a_change_is_summed_up_with_each_location_band_and_interval():
-    flat = replace(RSSI, estimate=0.1, low=-0.4, high=0.6, verdict="no-difference")
-    effects = [
-        LocatedEffect(1, 2, "bench", "5", RSSI),
-        LocatedEffect(1, 2, "bench", "2.4", flat),
-        LocatedEffect(1, 2, "bench", "5", replace(RATE, verdict="undecided")),
-        LocatedEffect(1, 2, "bench", "5", OUTAGE),
-    ]
-    assert summary_sentences(1, 2, effects) == [
-        "RSSI is better on 5 GHz at bench (+6.1 dB [5.2, 7.0]); it shows no difference that matters on 2.4 GHz at bench "
-        "(+0.1 dB [−0.4, +0.6]).",
-        "Outage is better on 5 GHz at bench (−3 min/day [−5, −1]).",
-    ]
-    seldom = [LocatedEffect(1, 2, "bench", "2.4", replace(RSSI, verdict="undecided"), seldom_used=True)]
-    assert summary_sentences(1, 2, seldom) == [
-        "RSSI cannot be told yet on 2.4 GHz at bench (+6.1 dB [5.2, 7.0], but the laptop seldom chose this band)."
-    ]
-    assert summary_sentences(1, 2, []) == ["Nothing can be said yet: no location has both v1 and v2."]
 
 
 def test_the_table_lines_up_whatever_is_written_in_it():

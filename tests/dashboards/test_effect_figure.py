@@ -66,6 +66,11 @@ def test_a_metric_known_at_one_location_only_leaves_the_others_lane_empty():
     assert [lane is None for lane in kiln.lanes + office.lanes] == [False, False, False, True]
 
 
+def test_a_location_with_too_little_data_keeps_its_row():
+    ((_, rows),) = drawn([located(3, 1, 5), located(None, None, None, place="office")], "rssi").groups
+    assert [row.lanes[0] is None for row in rows] == [False, True]
+
+
 @given(low=st.floats(-1e4, 1e4), width=st.floats(0.01, 1e4))
 def test_an_axis_has_two_to_five_round_ticks_in_sight(low, width):
     seen = ticks(low, low + width)

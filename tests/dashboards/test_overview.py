@@ -66,11 +66,10 @@ def test_what_cannot_be_told_yet_is_said_by_how_it_looks_now():
 
 
 def test_too_little_data_reads_as_an_answer():
-    found = of_one_place(NOTHING)
-    assert told(found) == (
-        "There is not enough data yet. Of RSSI, v2 has 30 s after the washout; an interval needs at least 1 min."
-    )
-    assert lacking(of_one_place(replace(NOTHING, warnings=()))) == "there is not enough data yet"
+    (story,) = overview(at("kiln room", NOTHING))["stories"]
+    assert story["words"] == "not enough data yet"
+    assert story["told"] == "Of RSSI, v2 has 30 s after the washout; an interval needs at least 1 min."
+    assert lacking(of_one_place(replace(NOTHING, warnings=()))) == "too little was measured"
 
 
 def test_what_would_tell_is_said_where_nothing_is_decided_only():
@@ -137,10 +136,15 @@ def test_a_seldom_used_band_is_named_and_gets_neither_story_nor_caution():
 
 
 def test_details_show_a_metric_only_where_there_is_something():
-    shown = details(of_one_place(STRONGER, effect("outage"), effect("drop-outs")))
+    outages = [
+        effect(metric, warnings=(f"Of {name}, v2 has 2 h.",))
+        for metric, name in (("outage", "outage"), ("drop-outs", "drop-out rate"))
+    ]
+    shown = details(of_one_place(STRONGER, *outages))
     assert [cell["metric"] for cell in shown["cells"]] == ["RSSI"]
-    assert shown["too_little"] == ["outage", "drop-out rate"]
+    assert shown["too_little"] == {"v2 has 2 h": ["outage", "drop-out rate"]}
     assert (shown["hours"], shown["placements"]) == (("30 h", "12 h"), (2, 3))
+    assert what_to_mind(at("kiln room", STRONGER, *outages)) == {}
 
 
 def test_what_differs_in_its_numbers_only_is_said_once_for_all():
