@@ -160,8 +160,9 @@ def too_little(found: ByMetric) -> dict[str, list[str]]:
     reasons: dict[str, list[str]] = {}
     for effect in (one.effect for one in _in_order(found) if not _known(one)):
         name = METRIC_NAMES[effect.metric]
-        first = printable(effect.warnings[0]) if effect.warnings else "too little data"
-        reasons.setdefault(first.removeprefix(f"Of {name}, ").rstrip("."), []).append(name)
+        about_it = (text for text in effect.warnings if text.startswith((f"Of {name}", f"No {name}")))
+        reason = printable(next(about_it, "too little data"))
+        reasons.setdefault(reason.removeprefix(f"Of {name}, ").rstrip("."), []).append(name)
     return reasons
 
 
