@@ -44,18 +44,21 @@ def enough(arm: pd.DataFrame, metric: Metric) -> bool:
 
 
 def what_is_lacking(arms: Arms, recorded: Arms, metric: Metric) -> list[str]:
-    """A sentence for each version that has too little for an interval; ``recorded`` has the washout too."""
+    """What is too little for an interval; ``recorded`` has the washout too. Of outages and drop-outs the same words."""
+    words = metric.words if metric.name else "outage"
     never = [f"v{version}" for version, arm in recorded.items() if arm.empty]
-    lacking = [f"No {metric.words} was recorded with {' or '.join(never)}."] if never else []
-    least = _said_hours(metric.least_covered_s / 3600)
-    for version, arm in arms.items():
-        if recorded[version].empty or enough(arm, metric):
-            continue
-        if metric.name == "retry" and len(arm) < LEAST_BLOCKS:
-            needed = f"too few frames sent again: an interval needs about {LEAST_BLOCKS * LEAST_EXPECTED:.0f}"
-        else:
-            needed = f"{_said_hours(hours_of(arm))} after the washout; an interval needs at least {least}"
-        lacking.append(f"Of {metric.words}, v{version} has {needed} of each version.")
+    lacking = [f"No {words} was recorded with {' or '.join(never)}."] if never else []
+    short = {v: arm for v, arm in arms.items() if not recorded[v].empty and not enough(arm, metric)}
+    few = [f"v{version}" for version, arm in short.items() if metric.name == "retry" and len(arm) < LEAST_BLOCKS]
+    brief = [f"v{v} has {_said_hours(hours_of(arm))}" for v, arm in short.items() if f"v{v}" not in few]
+    if few:
+        needed = f"{LEAST_BLOCKS * LEAST_EXPECTED:.0f} of each version"
+        lacking.append(
+            f"Of {words}, {' and '.join(few)} has too few frames sent again: an interval needs about {needed}."
+        )
+    if brief:
+        least = f"{_said_hours(metric.least_covered_s / 3600)} of each version"
+        lacking.append(f"Of {words}, {' and '.join(brief)} after the washout; an interval needs at least {least}.")
     return lacking
 
 
