@@ -49,9 +49,11 @@ def run(args: argparse.Namespace) -> int:
     _make_room(path, output)
     import sqlite_utils  # noqa: F401  loaded first, so that the log is migrated without another process
 
+    from dashboards.comparison import judgement
     from dashboards.many_effects import all_cores
     from dashboards.report import find, write_html
     from dashboards.trial import play_pottery
+    from logger.settings import DEFAULTS
 
     began_s = time.monotonic()
     with _progress() as tell, Log.open(path) as log:
@@ -69,6 +71,7 @@ def run(args: argparse.Namespace) -> int:
             log,
             now_utc_ms=played.ended_at_utc_ms,
             zone=played.time_zone,
+            judged=judgement(DEFAULTS),  # as compare and report do: they find these effects remembered
             n_processes=all_cores(),
             progress=lambda done, expected: tell(PLAYING_SHARE + (1 - PLAYING_SHARE) * done / max(expected, 1)),
         )
