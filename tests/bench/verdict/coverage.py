@@ -30,9 +30,10 @@ class Seen:
     washout_s: float
     scope: str
     truth: float
-    low: float
+    low: float  # all numbers where there is too little for an interval
     high: float
     verdict: str
+    larger_than_it_seems: bool  # so the effect says
     oracle: Told
     seconds: float  # of processor time
 
@@ -47,15 +48,6 @@ class Seen:
     @property
     def false_finding(self) -> bool:
         return self.verdict in ("better", "worse")
-
-
-def judged(blocks: pd.DataFrame, washout_s: float) -> tuple[str, float, float, float]:
-    """The verdict, the interval (all numbers where there is too little for one), and the processor time it took."""
-    began_s = time.process_time()
-    effect = estimate_effect(blocks, 1, 2, "rssi", washout_s=washout_s)
-    took_s = time.process_time() - began_s
-    low, high = (-np.inf, np.inf) if effect.low is None or effect.high is None else (effect.low, effect.high)
-    return effect.verdict, low, high, took_s
 
 
 def look_at(
@@ -88,9 +80,13 @@ def look_at(
 def _seen(
     family: Family, scope: str, blocks: pd.DataFrame, truth: float, washout_s: float, for_oracle: pd.DataFrame
 ) -> Seen:
-    verdict, low, high, took_s = judged(blocks, washout_s)
+    began_s = time.process_time()
+    effect = estimate_effect(blocks, 1, 2, "rssi", washout_s=washout_s)
+    took_s = time.process_time() - began_s
+    low, high = (-np.inf, np.inf) if effect.low is None or effect.high is None else (effect.low, effect.high)
     told = oracle.ask(family, for_oracle, washout_s=washout_s, scope=scope)
-    return Seen(washout_s, scope, truth, low, high, verdict, told, took_s)
+    larger = any("larger than it seems" in warning for warning in effect.warnings)
+    return Seen(washout_s, scope, truth, low, high, effect.verdict, larger, told, took_s)
 
 
 @dataclass(frozen=True)
@@ -116,51 +112,58 @@ def tally(family: Family, worlds: int, seed: int, washout_s: float) -> Tally:
     )
 
 
+LEGEND = (
+    "Held: the share of 95 % intervals that hold the truth, its standard error in brackets. Half widths: the median, dB. "
+    f"Effects of {', '.join(f'{effect_db:g}' for effect_db in EFFECTS_DB)} dB by turns; false findings are those where "
+    "there is none, with a washout of 120 s. At a location the truth is what a new placement would show on average, at a "
+    "position what was planted at the first placement.\n"
+)
+
+
 def run(wanted: Wanted) -> list[str]:
     """Print the table. Returns what is clearly missed."""
-    names = wanted.names(FAMILIES, QUICK_FAMILIES)
-    worlds = QUICK_WORLDS if wanted.quick else wanted.worlds
-    print(
-        "Held: the share of 95 % intervals that hold the truth, its standard error in brackets. Half widths: the median, "
-        "dB. Effects of "
-        + ", ".join(f"{effect_db:g}" for effect_db in EFFECTS_DB)
-        + " dB by turns; false findings are "
-        "those where there is none, with a washout of 120 s. At a location the truth is what a new placement would show on "
-        "average, at a position what was planted at the first placement.\n"
-    )
+    print(LEGEND)
     head(
         *("family", "scope", "worlds", "held, washout 0", "held, 120 s", "the oracle's held"),
         *("half width, washout 0", "study", "oracle", "study's oracle", "half width, 120 s", "oracle, 120 s"),
         *("false finding", "CPU s"),
     )
-    everything: list[Seen] = []
-    independent: list[Seen] = []  # one of each world
-    for name in names:
-        washouts_s = WASHOUTS_S if FAMILIES[name].study_half_width and not wanted.quick else WASHOUTS_S[1:]
-        asked = [(FAMILIES[name], wanted.seed, number, washouts_s) for number in range(worlds)]
-        by_world = over(wanted.jobs, look_at, asked, name)
-        seen = list(chain.from_iterable(by_world))
-        everything += seen
-        independent += [each[len(washouts_s) - 1] for each in by_world]
-        _keep(wanted.raw, name, by_world)
+    found: dict[str, list[list[Seen]]] = {}  # by family and world
+    for name in wanted.names(FAMILIES, QUICK_FAMILIES):
+        family = FAMILIES[name]
+        worlds = QUICK_WORLDS if wanted.quick else wanted.worlds
+        washouts_s = WASHOUTS_S if family.study_half_width and not wanted.quick else WASHOUTS_S[1:]
+        asked = [(family, wanted.seed, number, washouts_s) for number in range(worlds)]
+        found[name] = over(wanted.jobs, look_at, asked, name)
+        _keep(wanted.raw, name, found[name])
+        seen = list(chain.from_iterable(found[name]))
         for scope in dict.fromkeys(one.scope for one in seen):
-            _row(name, FAMILIES[name], [one for one in seen if one.scope == scope])
-    line(
-        "all", "", len(independent), *_held(everything), *[None] * 6, _false_findings(everything), _seconds(everything)
-    )
-    if "weak" in names:
-        print(_OF_WEAK)
-    misses = [not one.held for one in independent]
+            _row(name, family, [one for one in seen if one.scope == scope])
+    worlds_seen = list(chain.from_iterable(found.values()))
+    everything = list(chain.from_iterable(worlds_seen))
+    false, seconds = _false_findings(everything), _seconds(everything)
+    line("all", "", len(worlds_seen), *_held(everything), *[None] * 6, false, seconds)
+    print(_about_weak(list(chain.from_iterable(found.get("weak", [])))), end="")
+    # One effect of each world: those of one world are not independent.
+    misses = [not next(one.held for one in seen if one.washout_s > 0) for seen in worlds_seen]
     if clearly_more(sum(misses), len(misses), 0.05):
         return [f"intervals of 95 % missed the truth in {sum(misses)} of {len(misses)} worlds"]
     return []
 
 
-_OF_WEAK = (
-    "\nOf a weak link only the readings that come through are known (from -87 dBm up, about a level of -84): a level "
-    "that falls by 6 dB is hardly ever read, and what is read is its best moments. No interval over the readings that "
-    "came holds that truth; the oracle is asked on the readings that did not come, too."
-)
+def _about_weak(seen: list[Seen]) -> str:
+    """Why a link that is read only when it is strong misses."""
+    fell, rest = ([one for one in seen if (one.truth < -1) == lower] for lower in (True, False))
+    if not fell:
+        return ""
+    lost = [one for one in fell if not one.held]
+    return (
+        "\nOf a weak link only readings of -87 dBm and more come through. Where its level of -84 dBm fell by 6 dB, "
+        f"intervals held the truth in {share(one.held for one in fell)} of worlds, for what is read are its best "
+        f"moments; of those that missed {share(one.larger_than_it_seems for one in lost)} said that the difference is "
+        f"larger than it seems, and {share(one.verdict == 'worse' for one in lost)} had the right verdict. Elsewhere "
+        f"{share(one.held for one in rest)} held. The oracle is asked on the readings that did not come, too.\n"
+    )
 
 
 def _keep(path: Path | None, name: str, by_world: list[list[Seen]]) -> None:
