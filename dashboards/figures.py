@@ -147,7 +147,7 @@ def trend_figure(
 
 
 def _add_version_ribbon(rows: Rows, stretches: pd.DataFrame, labels: dict[int, str], zone: str) -> None:
-    name = rows.add(20, above_px=0, range=[-0.5, 0.5], visible=False)
+    name = rows.add(24, above_px=0, range=[-0.5, 0.5], visible=False)
     start, end = (clock_ms(stretches[column], zone) for column in ("started_at_utc_ms", "ended_at_utc_ms"))
     versions = stretches["version"].tolist()
     odd = [version % 2 == 1 for version in versions]
@@ -247,7 +247,7 @@ def _add_events(rows: Rows, events: pd.DataFrame, zone: str) -> None:
         mine = events[events["kind"] == kind].iloc[-MOST_MARKS:]
         if mine.empty:
             continue
-        name = rows.add(14, kind, above_px=16, range=[-0.5, 0.5], visible=False)
+        name = rows.add(14, kind, above_px=20, range=[-0.5, 0.5], visible=False)
         rows.figure.add_scatter(
             x=clock_ms(mine["time_utc_ms"], zone), y=np.zeros(len(mine)), yaxis=name, mode="markers",
             marker={

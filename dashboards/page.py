@@ -49,6 +49,9 @@ MOST_LISTED = 10  # outages and gaps, the longest
 MOST_EARLIER = 5  # changes on the first screen beside the latest; older ones are folded
 MOST_ROWS_AT_FIRST = 10  # locations and bands in the first figure, unless the latest change has more
 MOST_OPEN = 3  # things to mind of a change; the rest is folded
+_MEASURED_DIGITS = {  # of the summary's columns
+    "tx_rate_mbps": 0, "rx_rate_mbps": 0, "noise_dbm": 1, "outage_min_per_day": 1, "n_dropouts": 0,
+}  # fmt: skip
 _BOTH_DIRECTIONS = ("rssi", "tx-rate")  # what the laptop hears, and what it gets across
 _TRENDED: tuple[Trended, ...] = ("rssi", "tx-rate")
 
@@ -277,9 +280,12 @@ class _Page:
     # Tables
 
     def _location_tables(self) -> Iterator[dict[str, Any]]:
+        """A table per location, with columns for what was measured there only."""
         for place, rows in self.findings.summary.groupby("location", sort=True):
+            known = {name: digits for name, digits in _MEASURED_DIGITS.items() if rows[name].notna().any()}
             yield {
                 "location": printable(str(place)),
+                "measured": list(known),
                 "rows": [
                     {
                         "version": f"v{row.version}",
@@ -287,15 +293,11 @@ class _Page:
                         "band": band_name(row.band if isinstance(row.band, str) else None),
                         "rssi": number(row.rssi_median_dbm, 1),
                         "rssi_range": "" if np.isnan(row.rssi_low_dbm) else (
-                            f"{number(row.rssi_low_dbm, 0)} to "
-                            f"{number(row.rssi_high_dbm, 0)}"
+                            f"{number(row.rssi_low_dbm, 0)} to {number(row.rssi_high_dbm, 0)}"
                         ),
-                        "tx_rate": number(row.tx_rate_mbps, 0),
-                        "rx_rate": number(row.rx_rate_mbps, 0),
+                        "numbers": [number(getattr(row, name), digits) for name, digits in known.items()],
                         "hours": hours(row.hours),
                         "placements": row.n_placements,
-                        "outage": number(row.outage_min_per_day, 1),
-                        "dropouts": row.n_dropouts,
                     }
                     for row in rows_of(rows)
                 ],

@@ -13,13 +13,14 @@ _MINUTES_A_DAY = 1440.0
 def summarise(blocks: pd.DataFrame) -> pd.DataFrame:
     """One row per location, config version and band, in this order: location, version, band, n_placements,
     hours (awake and logging, in this band), rssi_low_dbm, rssi_median_dbm, rssi_high_dbm (10, 50 and 90 %),
-    tx_rate_mbps, rx_rate_mbps (geometric means), outage_min_per_day, n_dropouts. Unknown is NaN.
+    tx_rate_mbps, rx_rate_mbps (geometric means), noise_dbm (mean), outage_min_per_day, n_dropouts. Unknown is NaN.
     """
     keys = ["location", "version", "band"]
     blocks = blocks.assign(
         band=blocks["band"].fillna(""),
         tx_log2=blocks["tx_rate_mean_log2"] * blocks["tx_rate_n"],
         rx_log2=blocks["rx_rate_mean_log2"] * blocks["rx_rate_n"],
+        noise_dbm=blocks["noise_mean_dbm"] * blocks["noise_n"],
         absent_s=blocks["covered_s"].where(~blocks["connected"], 0.0),
     )
     by_cell = blocks.groupby(keys, sort=True)
@@ -28,6 +29,8 @@ def summarise(blocks: pd.DataFrame) -> pd.DataFrame:
         covered_s=("covered_s", "sum"),
         absent_s=("absent_s", "sum"),
         n_dropouts=("n_dropouts", "sum"),
+        noise_n=("noise_n", "sum"),
+        noise_dbm=("noise_dbm", "sum"),
         tx_rate_n=("tx_rate_n", "sum"),
         rx_rate_n=("rx_rate_n", "sum"),
         tx_log2=("tx_log2", "sum"),
@@ -45,6 +48,7 @@ def summarise(blocks: pd.DataFrame) -> pd.DataFrame:
             "rssi_high_dbm": high,
             "tx_rate_mbps": np.exp2(cells["tx_log2"] / known["tx"]),
             "rx_rate_mbps": np.exp2(cells["rx_log2"] / known["rx"]),
+            "noise_dbm": cells["noise_dbm"] / cells["noise_n"].where(cells["noise_n"] > 0),
             "outage_min_per_day": _MINUTES_A_DAY * cells["absent_s"] / cells["covered_s"],
             "n_dropouts": cells["n_dropouts"],
         }

@@ -138,6 +138,13 @@ def test_outages_and_gaps_are_kept_apart(words):
     assert "Mon 2 Mar 18:00, 2 h: suspended" in words
 
 
+def test_a_table_has_columns_for_what_was_measured_only(html, findings):
+    heads = re.compile(r"<th class=\"n\">(?:Noise|Tx rate)<br>")
+    assert heads.findall(html) == ['<th class="n">Tx rate<br>']
+    noisy = replace(findings, summary=findings.summary.assign(noise_dbm=-92.0, tx_rate_mbps=np.nan))
+    assert heads.findall(page.render(noisy)) == ['<th class="n">Noise<br>']
+
+
 def test_what_was_not_measured_is_said(words):
     assert "noise: this card and driver gave none" in words
     assert "throughput and latency" in words
