@@ -1,9 +1,9 @@
 """Steps in a series of ten-minute means whose noise has a long memory.
 
-At every place, and for every stay of three hours to two days away from the level: the generalised least squares
-estimate of such a step over a window of three days, with the covariance learned from the link's own record, divided by
-its standard error (``step_shape.py``). A step that is found joins the model as an unknown, and the search goes on until
-nothing stands out.
+At every place, and for every stay away from the level, from minutes to more than a day: the generalised least squares
+estimate of such a step over a window of three days and a half, with the covariance learned from the link's own record,
+divided by its standard error (``step_shape.py``). What stands out most joins the model as an unknown, and the search
+goes on until nothing stands out. A stay of less than three hours is a spell (somebody in the path) and is not told.
 
 What is often used for change points is right for other noise. A cumulative sum (Page, Biometrika 41, 1954) or a
 penalised segmentation (PELT: Killick, Fearnhead & Eckley, JASA 107, 2012, the heart of the library ruptures) counts
@@ -23,15 +23,16 @@ from dashboards.analysis.slot_noise import SlotNoise
 from dashboards.analysis.slots import SLOTS_A_DAY
 from dashboards.analysis.step_shape import StepShape
 
-WINDOW = 3 * SLOTS_A_DAY
+WINDOW = 7 * SLOTS_A_DAY // 2
 STRIDE = SLOTS_A_DAY
+OWN = 3 * SLOTS_A_DAY // 4  # where a window's own day begins: as much lies before it as after a day away from the level
 LEAST_HELD = 18  # slots on either side of a step: three hours
 HELD = 36  # slots on either side whose medians must show it
-HELD_PART = 0.35
+HELD_PART = 0.2
 STEP_THRESHOLD = 4.4  # standard errors; measured, see tests/bench/verdict/steps.py
 STAY_THRESHOLD = 5.8  # the same of a stay away from the level: there are many more of them
 STAY_CANDIDATE = 4.7
-EDGE_THRESHOLD = 3.0  # of either end of such a stay
+EDGE_THRESHOLD = 3.8  # of each step in the end, given all others
 NEAR = 3  # slots: where a step is known or was refused, no other is told apart
 GAP = 2  # slots apart are still neighbours
 RANGE_DROP = 8.0  # of the squared statistic, down to which a place is still as likely
@@ -57,6 +58,11 @@ class _Found:
     places: tuple[int, ...]
     change: float
 
+    @property
+    def spell(self) -> bool:
+        """Whether the level was back before long."""
+        return len(self.places) == 2 and self.places[1] - self.places[0] < 2 * LEAST_HELD
+
 
 @dataclass
 class StepSearch:
@@ -68,6 +74,7 @@ class StepSearch:
     noise: SlotNoise
     least: float
     known: list[int] = field(default_factory=list)
+    spells: list[int] = field(default_factory=list)
     refused: list[int] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -85,7 +92,9 @@ class StepSearch:
             best = max((each for part in found for each in part), key=lambda each: each.score, default=None)
             if best is None:
                 break
-            if self._held(best.places, best.change):
+            if best.spell:
+                self.spells += best.places
+            elif self._held(best.places, best.change):
                 self.known = sorted({*self.known, *best.places})
             else:
                 self.refused += best.places
@@ -99,7 +108,7 @@ class StepSearch:
     def _search(self, window: int) -> list[_Found]:
         """The best step and the best stay away of one window, if they stand out."""
         start, stop = self._bounds(window)
-        shape, mean = self._shape(start, stop, self.known), self.mean[start:stop]
+        shape, mean = self._shape(start, stop, [*self.known, *self.spells]), self.mean[start:stop]
         allowed = self._allowed(window)
         statistic, change = shape.steps(mean)
         z = np.where(allowed & (np.abs(change) >= self.least), np.abs(statistic), 0.0)
@@ -117,7 +126,7 @@ class StepSearch:
         place = np.arange(2 * start, 2 * stop)
         allowed = (place >= 2 * max(first, LEAST_HELD)) & (place < 2 * last)
         allowed &= place <= 2 * (len(self.slot) - LEAST_HELD)
-        for settled in (*self.known, *self.refused):
+        for settled in (*self.known, *self.spells, *self.refused):
             allowed &= np.abs(place - settled) > 2 * NEAR
         return allowed
 
@@ -126,17 +135,16 @@ class StepSearch:
         if len(leaves) == 0:
             return None
         back = np.arange(len(mean))
-        may_end = back + start <= len(self.slot) - LEAST_HELD
-        for place in [*self.known, *self.refused]:
+        may_end = back > 0
+        for place in (*self.known, *self.spells, *self.refused):
             may_end &= np.abs(back + start - place // 2) > NEAR
-        long_enough = back - leaves[:, None] >= LEAST_HELD
-        z = np.where(long_enough & may_end, shape.stays(mean, leaves), 0.0)
+        z = np.where((back > leaves[:, None]) & may_end, shape.stays(mean, leaves), 0.0)
         i, end = np.unravel_index(np.argmax(z), z.shape)
         if z[i, end] < STAY_CANDIDATE:
             return None
         best: _Found | None = None
         for leave in range(2 * int(leaves[i]) - 1, 2 * int(leaves[i]) + 2):
-            for come in range(2 * int(end) - 1, min(2 * int(end) + 2, 2 * len(mean) - 1)):
+            for come in range(max(2 * int(end) - 1, leave + 1), min(2 * int(end) + 2, 2 * len(mean) - 1)):
                 statistic, change = shape.stay(mean, leave, come)
                 score = statistic / STAY_THRESHOLD
                 if score > (best.score if best else 1.0) and abs(change) >= self.least:
@@ -160,10 +168,10 @@ class StepSearch:
         return start, min(start + WINDOW, len(self.slot))
 
     def _own(self, window: int) -> tuple[int, int]:
-        """The places that this window is the best to tell of: its middle, for the first and last one to the end."""
+        """The places that this window is the best to tell of: one day, for the first and last one to the end."""
         start, stop = self._bounds(window)
         first = 1 if window == 0 else self._own(window - 1)[1]
-        last = stop if window == len(self._starts) - 1 else start + (WINDOW + STRIDE) // 2
+        last = stop if window == len(self._starts) - 1 else start + OWN + STRIDE
         return first, last
 
     # What stands in the end
@@ -187,7 +195,7 @@ class StepSearch:
             steps = {}
             for place in list(self.known):
                 others = [each for each in self.known if each != place]
-                step = self._refined(place, others)
+                step = self._refined(place, [*others, *self.spells])
                 stands = step is not None and self._held((step.place,), step.change)
                 self.known = sorted({*others, step.place}) if step is not None and stands else others
                 if step is not None and stands:
