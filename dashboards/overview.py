@@ -9,8 +9,8 @@ from typing import Any
 from dashboards.analysis.cautions import of_mixed_data
 from dashboards.analysis.directions import DOWNLINK, UPLINK, directions
 from dashboards.analysis.effect_value import Effect
-from dashboards.analysis.slope import LEAST_S as SLOPE_LEAST_S
-from dashboards.analysis.stability import DAY_S, Stability
+from dashboards.analysis.lasting.slope import LEAST_S as SLOPE_LEAST_S
+from dashboards.analysis.lasting.stability import DAY_S, Stability
 from dashboards.comparison import METRICS, LocatedEffect
 from dashboards.direction_words import direction_words
 from dashboards.sentences import (

@@ -195,7 +195,7 @@ def _known(place: _Place) -> list[Part]:
 def method_mark() -> bytes:
     """A hash of the source text that effects come from. Another one each time where there is no text to be read."""
     here = Path(__file__).parent
-    texts = [*sorted((here / "analysis").glob("*.py")), here / "comparison.py", here / "frames.py"]
+    texts = [*sorted((here / "analysis").rglob("*.py")), here / "comparison.py", here / "frames.py"]
     mark = blake2b(digest_size=32)
     try:
         for path in texts:

@@ -16,8 +16,8 @@ import numpy as np
 import pandas as pd
 
 from dashboards.analysis.coverage import KINDS, coverage, gaps
+from dashboards.analysis.lasting.stability import Stability, stability
 from dashboards.analysis.outages import outage_spells
-from dashboards.analysis.stability import Stability, stability
 from dashboards.analysis.summary import summarise
 from dashboards.analysis.unexplained import Unexplained, unexplained_changes
 from dashboards.comparison import (

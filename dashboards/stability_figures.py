@@ -9,7 +9,7 @@ import numpy as np
 import plotly.graph_objects as go
 
 from dashboards import palette
-from dashboards.analysis.stability import Stability
+from dashboards.analysis.lasting.stability import Stability
 from dashboards.figures import BASE
 from logger.times import format_duration
 

@@ -18,7 +18,7 @@ from typing import Any
 
 import pandas as pd
 
-from dashboards.analysis.stability import Stability, stability
+from dashboards.analysis.lasting.stability import Stability, stability
 from dashboards.sentences import band_name
 from dashboards.stability_figures import allan_figure, hours_figure
 from dashboards.stability_words import CEILING, EXPECTED, stability_json, stability_sentences

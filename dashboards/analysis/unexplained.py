@@ -20,8 +20,8 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
+from dashboards.analysis.lasting.slope import slope_per_month
 from dashboards.analysis.seen import gap_before_s, what_was_seen
-from dashboards.analysis.slope import slope_per_month
 from dashboards.analysis.slot_noise import day_cycle, harmonics, learn_slot_noise, without_outliers
 from dashboards.analysis.slots import SLOT_MS, SLOT_S, SLOTS_A_DAY, Stretch, stretches
 from dashboards.analysis.step_search import Step, StepSearch

@@ -18,12 +18,12 @@ import pandas as pd
 from scipy.signal import lfilter
 from scipy.stats import norm, theilslopes
 
-from dashboards.analysis.allan import allan_interval, overlapping_differences
-from dashboards.analysis.daily_spread import DAY_BEGINS_H, DAY_ENDS_H, mean_of_dates
-from dashboards.analysis.interval import Interval
-from dashboards.analysis.outage_count import count_outages
-from dashboards.analysis.slope import slope_per_month
-from dashboards.analysis.under_rate import share_interval
+from dashboards.analysis.lasting.allan import allan_interval, overlapping_differences
+from dashboards.analysis.lasting.daily_spread import DAY_BEGINS_H, DAY_ENDS_H, mean_of_dates
+from dashboards.analysis.lasting.interval import Interval
+from dashboards.analysis.lasting.outage_count import count_outages
+from dashboards.analysis.lasting.slope import slope_per_month
+from dashboards.analysis.lasting.under_rate import share_interval
 
 STEP_S = 600.0
 A_DAY = 144  # steps

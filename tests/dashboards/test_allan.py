@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import chi2
 
-from dashboards.analysis.allan import (
+from dashboards.analysis.lasting.allan import (
     LEAST_FILLED,
     allan_interval,
     allan_points,

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from scipy.stats import ttest_1samp
 
-from dashboards.analysis.daily_spread import day_less_night, hour_spreads, mean_of_dates, wall_clock_s
+from dashboards.analysis.lasting.daily_spread import day_less_night, hour_spreads, mean_of_dates, wall_clock_s
 from tests.dashboards.test_trend import blobs
 
 HOUR_MS = 3_600_000

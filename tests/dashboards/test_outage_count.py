@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import poisson
 
-from dashboards.analysis.outage_count import count_outages, pearson_dispersion, poisson_interval
+from dashboards.analysis.lasting.outage_count import count_outages, pearson_dispersion, poisson_interval
 
 DAY_MS = 86_400_000
 HOUR_MS = 3_600_000

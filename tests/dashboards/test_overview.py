@@ -7,9 +7,9 @@ from dataclasses import replace
 import pytest
 
 from dashboards.analysis.effect_value import Effect
-from dashboards.analysis.interval import Interval
+from dashboards.analysis.lasting.interval import Interval
+from dashboards.analysis.lasting.stability import Stability
 from dashboards.analysis.metrics import METRICS
-from dashboards.analysis.stability import Stability
 from dashboards.comparison import LocatedEffect
 from dashboards.overview import brief, by_place, details, lacking, overview, told, verdict_of, what_to_mind
 from dashboards.sentences import amount, warnings_by_place

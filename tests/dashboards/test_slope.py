@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import linregress, theilslopes
 
-from dashboards.analysis.slope import DAY_S, MONTH_S, slope_per_month
+from dashboards.analysis.lasting.slope import DAY_S, MONTH_S, slope_per_month
 from tests.bench.stability_coverage import A_DAY, STEP_S, bursts, ou, walk
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from dashboards.analysis.stability import Stability, stability
+from dashboards.analysis.lasting.stability import Stability, stability
 from dashboards.frames import load_blocks
 from logger.blocks import encode_histogram, rate_step
 from logger.log import Log

@@ -7,12 +7,12 @@ from dataclasses import replace
 
 import pytest
 
-from dashboards.analysis.allan import AllanPoint
-from dashboards.analysis.daily_spread import HourSpread
-from dashboards.analysis.interval import Interval
-from dashboards.analysis.outage_count import Outages
-from dashboards.analysis.stability import Stability
-from dashboards.analysis.under_rate import UnderRate
+from dashboards.analysis.lasting.allan import AllanPoint
+from dashboards.analysis.lasting.daily_spread import HourSpread
+from dashboards.analysis.lasting.interval import Interval
+from dashboards.analysis.lasting.outage_count import Outages
+from dashboards.analysis.lasting.stability import Stability
+from dashboards.analysis.lasting.under_rate import UnderRate
 from dashboards.stability_figures import MOST_VERSIONS, allan_figure, hours_figure
 from dashboards.stability_sections import notes, sections_of
 from dashboards.stability_words import stability_json, stability_sentences, stability_table

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy.stats import beta
 
 from dashboards.analysis.histograms import merge_histograms
-from dashboards.analysis.under_rate import SECONDS_A_LOOK, share_interval, shares_under, under_rate
+from dashboards.analysis.lasting.under_rate import SECONDS_A_LOOK, share_interval, shares_under, under_rate
 from logger.blocks import rate_step
 from tests.dashboards.test_trend import blobs
 

@@ -20,7 +20,7 @@ import pandas as pd
 from scipy.special import chdtri, fdtri, gammaincinv, ndtri, stdtrit
 from scipy.stats import qmc
 
-from dashboards.analysis.interval import Interval
+from dashboards.analysis.lasting.interval import Interval
 from dashboards.analysis.outage_effect import EPISODE_GAP_S
 
 POINTS = 512

@@ -12,15 +12,15 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from dashboards.analysis.allan import BIN_S, AllanPoint, allan_points, ten_minute_means
 from dashboards.analysis.block_series import number_stays
-from dashboards.analysis.daily_spread import HourSpread, day_less_night, hour_spreads, wall_clock_s
-from dashboards.analysis.interval import Interval
-from dashboards.analysis.outage_count import Outages, count_outages
+from dashboards.analysis.lasting.allan import BIN_S, AllanPoint, allan_points, ten_minute_means
+from dashboards.analysis.lasting.daily_spread import HourSpread, day_less_night, hour_spreads, wall_clock_s
+from dashboards.analysis.lasting.interval import Interval
+from dashboards.analysis.lasting.outage_count import Outages, count_outages
+from dashboards.analysis.lasting.slope import slope_per_month
+from dashboards.analysis.lasting.under_rate import UnderRate, under_rate
 from dashboards.analysis.outage_effect import apart_from_changes
 from dashboards.analysis.outages import outage_spells
-from dashboards.analysis.slope import slope_per_month
-from dashboards.analysis.under_rate import UnderRate, under_rate
 
 DAY_S = 86_400.0
 KEYS = ("location", "band", "version")

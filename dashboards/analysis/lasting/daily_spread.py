@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtrit
 
-from dashboards.analysis.allan import placement_codes
 from dashboards.analysis.histograms import CELLS, histogram_quantiles, merge_histograms
-from dashboards.analysis.interval import Interval
+from dashboards.analysis.lasting.allan import placement_codes
+from dashboards.analysis.lasting.interval import Interval
 
 HOURS = 24
 DAY_BEGINS_H, DAY_ENDS_H = 8, 22  # people are about; the rest is night

@@ -24,7 +24,7 @@ import pandas as pd
 from scipy.special import betaincinv, stdtrit
 
 from dashboards.analysis.histograms import CELLS, merge_histograms
-from dashboards.analysis.interval import Interval
+from dashboards.analysis.lasting.interval import Interval
 
 Direction = Literal["tx", "rx"]
 

@@ -24,7 +24,7 @@ import numpy as np
 from scipy.special import gammaincinv, stdtrit
 from scipy.stats import qmc
 
-from dashboards.analysis.interval import Interval
+from dashboards.analysis.lasting.interval import Interval
 from dashboards.analysis.level_model import average_covariance
 
 HOUR_S, DAY_S = 3600.0, 86_400.0

@@ -20,7 +20,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import chdtri, ndtri, stdtrit
 
-from dashboards.analysis.interval import Interval
+from dashboards.analysis.lasting.interval import Interval
 
 BIN_S = 600.0  # what blocks are in the middle of a period
 FINE_BINS_S = (10.0, 60.0)  # only where blocks are that fine: towards the ends of periods
