@@ -63,7 +63,7 @@ def test_what_is_planted_at_a_placement_is_the_difference_there():
     means = [np.average(arm["rssi_mean_dbm"], weights=arm["rssi_n"]) for _, arm in blocks.groupby("version")]
     assert np.diff(means)[0] == pytest.approx(here_db, abs=1.0)  # whole dB
     assert blocks["placement_id"].nunique() == 1
-    assert len(np.unique(world.at_placement_db)) == 6
+    assert len(np.unique(world.at_placement_db)) == 7  # one of them new
 
 
 def test_scattered_stays_leave_the_time_between_them_unlogged():

@@ -29,7 +29,8 @@ class Seen:
 
     washout_s: float
     scope: str
-    truth: float
+    planted: float  # at the location on the whole
+    truth: float  # at the placement that is spoken of
     low: float  # all numbers where there is too little for an interval
     high: float
     verdict: str
@@ -40,6 +41,10 @@ class Seen:
     @property
     def held(self) -> bool:
         return self.low <= self.truth <= self.high
+
+    @property
+    def is_null(self) -> bool:
+        return self.planted == 0 and (self.scope == "location" or self.truth == 0)
 
     @property
     def half_width(self) -> float:
@@ -55,30 +60,38 @@ def look_at(
     seed: int,
     number: int,
     washouts_s: tuple[float, ...] = WASHOUTS_S,
-    truth: float | None = None,
+    planted: float | None = None,
     *,
     both_scopes: bool = True,
 ) -> list[Seen]:
-    """One world: every washout, and every scope that it allows. ``truth``: what is planted, by turns if None."""
-    if truth is None:
-        truth = EFFECTS_DB[number % len(EFFECTS_DB)]
-    world = draw(family, truth, np.random.default_rng([seed, number]))
-    asked = [("position", world.blocks, truth)]
+    """One world: every washout, and every scope that it allows. ``planted``: by turns if None."""
+    if planted is None:
+        planted = EFFECTS_DB[number % len(EFFECTS_DB)]
+    world = draw(family, planted, np.random.default_rng([seed, number]))
+    asked = [("position", world.blocks, planted)]
     if family.placement_every:
-        asked = [("location", world.blocks, truth), ("position", *world.at_first_placement)][: 1 + both_scopes]
+        asked = [("location", world.blocks, world.at_new_placement_db), ("position", *world.at_first_placement)][
+            : 1 + both_scopes
+        ]
     heard = None
     if not np.isneginf(family.heard_above_dbm):  # the oracle is asked on the same world with nothing withheld
         whole = replace(family, heard_above_dbm=-np.inf)
-        heard = simulate(whole, truth, np.random.default_rng([seed, number]))
+        heard = simulate(whole, planted, np.random.default_rng([seed, number]))
     return [
-        _seen(family, scope, blocks, effect_db, washout_s, blocks if heard is None else heard)
-        for scope, blocks, effect_db in asked
+        _seen(family, scope, blocks, planted, truth, washout_s, blocks if heard is None else heard)
+        for scope, blocks, truth in asked
         for washout_s in washouts_s
     ]
 
 
 def _seen(
-    family: Family, scope: str, blocks: pd.DataFrame, truth: float, washout_s: float, for_oracle: pd.DataFrame
+    family: Family,
+    scope: str,
+    blocks: pd.DataFrame,
+    planted: float,
+    truth: float,
+    washout_s: float,
+    for_oracle: pd.DataFrame,
 ) -> Seen:
     began_s = time.process_time()
     effect = estimate_effect(blocks, 1, 2, "rssi", washout_s=washout_s)
@@ -86,7 +99,7 @@ def _seen(
     low, high = (-np.inf, np.inf) if effect.low is None or effect.high is None else (effect.low, effect.high)
     told = oracle.ask(family, for_oracle, washout_s=washout_s, scope=scope)
     larger = any("larger than it seems" in warning for warning in effect.warnings)
-    return Seen(washout_s, scope, truth, low, high, effect.verdict, larger, told, took_s)
+    return Seen(washout_s, scope, planted, truth, low, high, effect.verdict, larger, told, took_s)
 
 
 @dataclass(frozen=True)
@@ -102,7 +115,7 @@ class Tally:
 
 def tally(family: Family, worlds: int, seed: int, washout_s: float) -> Tally:
     seen = [look_at(family, seed, number, (washout_s,))[0] for number in range(worlds)]
-    nulls = [one.false_finding for one in seen if one.truth == 0]
+    nulls = [one.false_finding for one in seen if one.is_null]
     return Tally(
         worlds,
         float(np.mean([one.held for one in seen])),
@@ -115,8 +128,8 @@ def tally(family: Family, worlds: int, seed: int, washout_s: float) -> Tally:
 LEGEND = (
     "Held: the share of 95 % intervals that hold the truth, its standard error in brackets. Half widths: the median, dB. "
     f"Effects of {', '.join(f'{effect_db:g}' for effect_db in EFFECTS_DB)} dB by turns; false findings are those where "
-    "there is none, with a washout of 120 s. At a location the truth is what a new placement would show on average, at a "
-    "position what was planted at the first placement.\n"
+    "there is none, with a washout of 120 s. At a location the truth is what a new placement would show, at a position "
+    "what was planted at the first placement.\n"
 )
 
 
@@ -201,7 +214,7 @@ def _held(seen: list[Seen]) -> list[str]:
 
 
 def _false_findings(seen: list[Seen]) -> str:
-    return share(one.false_finding for one in seen if one.truth == 0 and one.washout_s > 0)
+    return share(one.false_finding for one in seen if one.is_null and one.washout_s > 0)
 
 
 def _seconds(seen: list[Seen]) -> float:

@@ -40,11 +40,12 @@ class Told:
 
 
 def ask(family: Family, blocks: pd.DataFrame, *, washout_s: float = 0.0, scope: str = "position") -> Told:
-    """The effect of version 2 against 1, of one placement's blocks or ("location") of several."""
+    """The effect of version 2 against 1, at the one placement of the blocks or ("location") at a new one."""
     stays = after_washout(number_stays(blocks), washout_s)
     told = stays[stays["connected"] & (stays["rssi_n"] > 0) & (stays["frequency_mhz"] == 5180)]
     series = series_from_blocks(told, "rssi_mean_dbm", "rssi_n", "rssi_histogram", 2)
-    return least_squares(series, covariance(family, series, scope))
+    found = least_squares(series, covariance(family, series, scope))
+    return found if scope == "position" else Told(found.estimate, float(np.hypot(found.sd, family.interaction_sd)))
 
 
 def least_squares(series: BlockSeries, noise: np.ndarray) -> Told:

@@ -19,7 +19,7 @@ MARGIN_DB = 1.0  # the default
 OUTSIDE_DB = 1.05
 PLANTED_DB = (0.0, OUTSIDE_DB, 0.0, -OUTSIDE_DB)  # by turns
 WORLDS_FOR_SD = 6
-NARROW = ("white", "d3", "abab12", "aba24", "d7", "week", "scattered", "many")  # the oracle knows them to 1 dB
+NARROW = ("white", "d3", "abab12", "aba24", "d7", "week", "scattered", "places")  # the oracle knows them to 1 dB
 QUICK_FAMILIES, QUICK_NARROW, QUICK_WORLDS = ("d1", "abab12"), ("week",), 12
 
 
@@ -28,10 +28,10 @@ def run(wanted: Wanted) -> list[str]:
     return _verdicts(wanted) + _margins(wanted)
 
 
-def seen_at(family: Family, wanted: Wanted, worlds: int, truths: tuple[float, ...], name: str) -> list[Seen]:
-    """The widest scope of each world, ``truths`` planted by turns."""
+def seen_at(family: Family, wanted: Wanted, worlds: int, planted_db: tuple[float, ...], name: str) -> list[Seen]:
+    """The widest scope of each world, ``planted_db`` by turns."""
     work = partial(look_at, both_scopes=False)
-    asked = [(family, wanted.seed + 1000, k, (WASHOUT_S,), truths[k % len(truths)]) for k in range(worlds)]
+    asked = [(family, wanted.seed + 1000, k, (WASHOUT_S,), planted_db[k % len(planted_db)]) for k in range(worlds)]
     return [seen[0] for seen in over(wanted.jobs, work, asked, name)]
 
 
@@ -46,11 +46,11 @@ def effect_that_the_oracle_sees(family: Family, wanted: Wanted) -> float:
 
 
 def right(seen: Seen) -> bool:
-    return seen.verdict == ("better" if seen.truth > 0 else "worse")
+    return seen.verdict == ("better" if seen.planted > 0 else "worse")
 
 
 def right_by_oracle(seen: Seen) -> bool:
-    return bool(seen.oracle.estimate * np.sign(seen.truth) > seen.oracle.half_width)
+    return bool(seen.oracle.estimate * np.sign(seen.planted) > seen.oracle.half_width)
 
 
 def _verdicts(wanted: Wanted) -> list[str]:
@@ -104,15 +104,15 @@ def _margins(wanted: Wanted) -> list[str]:
         everything += seen
         line(name, *_of_margin(seen))
     line("all", *_of_margin(everything))
-    wrong = [one.verdict == "no-difference" for one in everything if one.truth != 0]
+    wrong = [one.verdict == "no-difference" for one in everything if one.planted != 0]
     if clearly_more(sum(wrong), len(wrong), 0.05):
         return [f"no-difference was wrong in {sum(wrong)} of {len(wrong)} worlds"]
     return []
 
 
 def _of_margin(seen: list[Seen]) -> list[object]:
-    outside = [one for one in seen if one.truth != 0]
-    nulls = [one for one in seen if one.truth == 0]
+    outside = [one for one in seen if one.planted != 0]
+    nulls = [one for one in seen if one.planted == 0]
     return [
         len(outside),
         share(one.verdict == "no-difference" for one in outside),

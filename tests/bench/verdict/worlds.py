@@ -96,12 +96,16 @@ class Readings:
 @dataclass(frozen=True)
 class World:
     """The readings of one world and their blocks, and what was planted: at the location on the whole, and at each
-    placement."""
+    placement; the last of these is one where nothing was read."""
 
     readings: Readings
     blocks: pd.DataFrame
     effect_db: float
     at_placement_db: np.ndarray
+
+    @property
+    def at_new_placement_db(self) -> float:
+        return float(self.at_placement_db[-1])
 
     @property
     def at_first_placement(self) -> tuple[pd.DataFrame, float]:
@@ -182,7 +186,7 @@ def read(family: Family, effect_db: float, rng: np.random.Generator) -> tuple[Re
     if family.hops_at:
         level[~hopped] += family.channel_sd * rng.standard_normal()
     missing = rng.random(n) < family.dropped
-    at_placement_db = effect_db + family.interaction_sd * rng.standard_normal(placement.max() + 1)
+    at_placement_db = effect_db + family.interaction_sd * rng.standard_normal(placement.max() + 2)
     connected = ~_lost(n, family, rng)
     level += at_placement_db[placement] * (stay % 2)
     rssi = np.round(level / family.step_db) * family.step_db
