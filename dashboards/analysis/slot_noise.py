@@ -4,8 +4,8 @@ The noise of a still link has no one time constant and a floor that averaging do
 sum with weights >= 0: white noise, Ornstein-Uhlenbeck noise of 20 min to a day, and a random walk. The weights are
 those with which the sum has the variances of neighbouring means that the record has, from ten minutes to half a day
 (Allan, Proc. IEEE 54, 1966; fitting sums of processes to them: Guerrier et al., Wavelet-variance-based estimation for
-composite stochastic processes, JASA 108, 2013). Those variances are read from a high quantile of the differences: a
-handful of steps, the very thing sought, then hardly moves them, while the noisy hours of the day count.
+composite stochastic processes, JASA 108, 2013). Those variances are read from a quantile of the differences: steps, the
+very thing sought, then hardly move them even in a record of three days, while the noisy hours of the day count.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ PRIOR_VARIANCE = np.array([0.35, 0.38, 0.40, 0.45, 0.50, 0.55, 0.60])
 PRIOR_WEIGHT = 3.0
 MOST_WEIGHT = 200.0
 LEAST_VARIANCE = 0.02
-QUANTILE, QUANTILE_SD = 0.9, 1.6449  # of the absolute differences; of a normal distribution's
+QUANTILE, QUANTILE_SD = 0.7, 1.0364  # of the absolute differences; of a normal distribution's
 LAGS = 8 * SLOTS_A_DAY
 
 DAY_UNKNOWN_DB = 1.2  # amplitude of the day's cycle where the record is too short to know it
