@@ -111,6 +111,7 @@ class Asked:
     margin: float
     washout_s: float
     radio_planned: bool
+    running: bool  # the trial goes on: one of the two versions is in force on this machine, wherever it stands now
 
 
 def compare_versions(
@@ -123,17 +124,22 @@ def compare_versions(
     metrics: tuple[str, ...] = METRICS,
     judged: Judgement = PLAIN_JUDGEMENT,
     settings: Mapping[int, RouterSettings] | None = None,
+    in_force: int | None = None,
 ) -> list[LocatedEffect]:
     """Effects of ``b`` against ``a``, by location, band and metric; empty where no location has both. Of several
     metrics, one that few drivers tell is left out where neither version has it.
 
     ``blocks`` as load_blocks gives them. A band counts at a location where both versions have a linked
     block in it: a band that one version never used there has nothing to be compared with. ``settings`` of the
-    versions tell whether another channel or router was part of the change."""
+    versions tell whether another channel or router was part of the change; ``in_force`` is the version that this
+    machine's log says is in force now: a trial of it goes on, at every location."""
+    known = settings or {}
     return [
         located(asked, part, judge(asked, blocks))
         for part in parts_with_both(blocks, a, b, location=location)
-        for asked in effects_asked(part, a, b, band=band, metrics=metrics, judged=judged, settings=settings or {})
+        for asked in effects_asked(
+            part, a, b, band=band, metrics=metrics, judged=judged, settings=known, in_force=in_force
+        )
     ]
 
 
@@ -164,14 +170,16 @@ def effects_asked(
     metrics: tuple[str, ...] = METRICS,
     judged: Judgement = PLAIN_JUDGEMENT,
     settings: Mapping[int, RouterSettings],
+    in_force: int | None = None,
 ) -> list[Asked]:
     """The effects to be judged there, if it is on ``band`` (None: any). A metric named alone is always judged."""
     if band not in (None, part.band):
         return []
     planned = _radio_planned(settings.get(a, {}), settings.get(b, {}), part.band)
     washout_s = judged.imported_washout_s if part.imported else judged.washout_s
+    running = in_force in (a, b) and not part.imported
     return [
-        Asked(a, b, part.location, part.band, metric, _margin(metric, judged), washout_s, planned)
+        Asked(a, b, part.location, part.band, metric, _margin(metric, judged), washout_s, planned, running)
         for metric in metrics
         if metric in part.told or metrics == (metric,)
     ]
@@ -189,6 +197,7 @@ def judge(asked: Asked, blocks: pd.DataFrame) -> Effect:
         margin=asked.margin,
         washout_s=asked.washout_s,
         radio_planned=asked.radio_planned,
+        running=asked.running,
     )
 
 

@@ -153,7 +153,7 @@ def _band_also_of_the_absent(blocks: pd.DataFrame) -> pd.Series:
     for key in ("period_id", "source_id"):
         near = bands[by_time.index]
         absent = by_time.loc[near.isna() & ~by_time["connected"], ["mean_utc_ms", key]]
-        known = by_time.loc[near.notna(), ["mean_utc_ms", key]].assign(band=near)
+        known = by_time.loc[near.notna(), ["mean_utc_ms", key]].assign(band=near[near.notna()])
         if absent.empty or known.empty:
             break
         found = pd.merge_asof(absent, known, on="mean_utc_ms", by=key, direction="nearest")

@@ -26,6 +26,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass, field
 from hashlib import blake2b
 from pathlib import Path
+from time import monotonic
 from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
 
 from dashboards.analysis.effect_value import Effect
@@ -43,6 +44,7 @@ from dashboards.comparison import (
 from logger.errors import LogError
 from logger.log import Log
 from logger.router_settings import Settings as RouterSettings
+from logger.tags import version_in_force
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -50,6 +52,7 @@ if TYPE_CHECKING:
 FORGOTTEN_AFTER_MS = 366 * 86_400_000  # so that questions which nobody asks any more do not stay for ever
 BUSY_MS = 500  # keeping an answer is not worth a longer wait
 KEPT_AT_ONCE = 20
+KEPT_AT_LEAST_EVERY_S = 5.0  # who is killed before the end has not worked for nothing
 _PERIODS = """
     SELECT location.name, config_version, period.id, source_id, n_writes, placement_id, placement.name,
         placement.number, time_zone, period.started_at_utc_ms, period.ended_at_utc_ms,
@@ -121,6 +124,7 @@ class Remembered:
             raise ValueError("what is remembered has to be read inside one_moment, together with the blocks")
         self._log = log
         self._choices: dict[str, Any] = {"band": band, "metrics": metrics, "judged": judged, "settings": settings}
+        self._choices["in_force"] = version_in_force(log.db)
         periods = [_Period(*row) for row in log.db.execute(_PERIODS)]
         method = method_mark()
         self._places = [place for a, b in pairs for place in _places(periods, a, b, location, method)]
@@ -153,16 +157,18 @@ class Remembered:
         now_utc_ms: int,
         n_processes: int = 1,
         progress: Callable[[int, int], object] = lambda done, expected: None,
+        elapsed_s: Callable[[], float] = monotonic,
     ) -> None:
         """Work out what is missing, and have the log remember it, if it can be written to just now.
 
         ``n_processes`` at most work at it (see ``judge_many``). ``progress`` is told how many effects are done, of how
-        many. What is done when this is broken off is remembered, too."""
+        many. What is done when this is broken off is remembered, too; when it is killed, all but the last seconds of it by
+        the clock ``elapsed_s``."""
         if self.complete:
             return
         from dashboards.many_effects import judge_many
 
-        with _kept(self._log, now_utc_ms) as keep:
+        with _kept(self._log, now_utc_ms, elapsed_s) as keep:
             for place in self._places:
                 if place.parts is None:
                     place.parts = parts_with_both(blocks, place.a, place.b, location=place.location)
@@ -255,16 +261,22 @@ def _recall(db: sqlite3.Connection, question: str, fingerprint: bytes, read: Cal
 
 
 @contextmanager
-def _kept(log: Log, now_utc_ms: int) -> Iterator[Callable[[str, bytes, object], None]]:
-    """Gives a function that has the log remember an answer: some at a time, the last ones at the end, come what may."""
+def _kept(
+    log: Log, now_utc_ms: int, elapsed_s: Callable[[], float]
+) -> Iterator[Callable[[str, bytes, object], None]]:
+    """Gives a function that has the log remember an answer: some at a time, but soon, and the last ones at the end,
+    come what may."""
     rows: list[tuple[str, bytes, str, int]] = []
+    written_s = elapsed_s()
 
     def keep(question: str, fingerprint: bytes, answer: object) -> None:
+        nonlocal written_s
         with suppress(ValueError):  # a number that is not finite: not to be remembered
             rows.append((question, fingerprint, _json(answer), now_utc_ms))
-        if len(rows) >= KEPT_AT_ONCE:
+        if len(rows) >= KEPT_AT_ONCE or (rows and elapsed_s() - written_s >= KEPT_AT_LEAST_EVERY_S):
             _write(log, rows, now_utc_ms)
             rows.clear()
+            written_s = elapsed_s()
 
     try:
         yield keep

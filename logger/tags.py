@@ -98,3 +98,13 @@ def find_version(versions: Sequence[Version], word: str) -> Version:
 def _listed(versions: Sequence[Version]) -> str:
     shown = ", ".join(f"v{version.number}" for version in versions[:20])
     return f"{shown}, ..." if len(versions) > 20 else shown
+
+
+def version_in_force(db: sqlite3.Connection) -> int | None:
+    """The config version of this machine's last period, which goes on; None in a log without one of its own."""
+    row = db.execute(
+        "SELECT config_version FROM period WHERE source_id = ? AND ended_at_utc_ms IS NULL"
+        " ORDER BY started_at_utc_ms DESC LIMIT 1",
+        (OWN_SOURCE,),
+    ).fetchone()
+    return int(row[0]) if row else None

@@ -78,6 +78,7 @@ def estimate_effect(
     washout_s: float = 120.0,
     confidence: float = 0.95,
     radio_planned: bool = False,
+    running: bool | None = None,
     seed: int = 0,
 ) -> Effect:
     """The effect of version ``b`` against ``a`` from the blocks of one location and band.
@@ -85,7 +86,8 @@ def estimate_effect(
     ``blocks`` is a subset of ``load_blocks``; ``margin`` the least difference that matters, in the effect's
     unit (a ratio above 1 for rates). Blocks that start within ``washout_s`` after a change or a move are
     left out. ``radio_planned``: the change between the versions is known to have brought another channel or
-    router; otherwise a difference of channel is taken for chance.
+    router; otherwise a difference of channel is taken for chance. ``running``: one of the versions is in force now, so
+    that the trial goes on and is judged by the anytime interval; None: as the last of these blocks tells.
 
     Raises ValueError for an unknown metric, an impossible margin, or a version without blocks.
     """
@@ -107,7 +109,7 @@ def estimate_effect(
         answer = _outage_answer(stays, a, b, how, washout_s, confidence, seed)
     else:
         answer = _level_answer(stays, a, b, how, washout_s, confidence, radio_planned, seed)
-    is_open = _is_open(answer.used)
+    is_open = _goes_on(answer.used) if running is None else running
     single = anytime = (answer.low, answer.high)
     if answer.estimate is not None and answer.low is not None and answer.high is not None:
         anytime = widened(answer.estimate, answer.low, answer.high, answer.share)
@@ -223,8 +225,8 @@ def _difference_of_means(series: BlockSeries) -> float:
     return float(b - a)
 
 
-def _is_open(used: Arms) -> bool:
-    """Whether the last period of the two versions goes on."""
+def _goes_on(used: Arms) -> bool:
+    """Whether the last stay of these blocks goes on."""
     together = pd.concat(list(used.values()))
     if together.empty:
         return False

@@ -18,9 +18,11 @@ from dashboards.comparison import (
     NothingToCompare,
     compare_versions,
     comparison_json,
+    effects_asked,
     find_location,
     judgement,
     nothing_in_common,
+    parts_with_both,
     router_changes,
 )
 from dashboards.sentences import amount, comparison_text, finding, located_sentence
@@ -50,7 +52,7 @@ def asked(monkeypatch):
     """What the estimator is asked; it always finds the same."""
     asked = []
 
-    def estimate(blocks, a, b, metric, *, margin, washout_s, radio_planned):
+    def estimate(blocks, a, b, metric, *, margin, washout_s, radio_planned, running):
         asked.append((set(blocks["location"]), set(blocks["band"]), a, b, metric, margin, washout_s))
         return replace(RSSI, metric=metric)
 
@@ -302,3 +304,11 @@ def test_nothing_of_an_imported_recording_is_washed_out_unless_asked_for(asked):
     for judged, blocks in wishes:
         compare_versions(blocks, 1, 2, location="bench", metrics=("rssi",), judged=judged)
     assert [washout_s for *_, washout_s in asked] == [300.0, 0.0, 60.0]
+
+
+def test_a_trial_goes_on_while_one_of_its_versions_is_in_force_wherever_the_laptop_is(asked):
+    both = [effects_asked(parts_with_both(BOTH, 1, 2)[0], 1, 2, metrics=("rssi",), settings={}, in_force=number)[0]
+            for number in (None, 1, 2, 3)]  # fmt: skip
+    assert [one.running for one in both] == [False, True, True, False]
+    imported = parts_with_both(BOTH.assign(source_id=2), 1, 2)[0]
+    assert not effects_asked(imported, 1, 2, settings={}, in_force=2)[0].running

@@ -8,6 +8,8 @@ import pytest
 from dashboards.frames import load_blocks, load_events, load_frames, load_periods, load_versions
 from logger.log import Log
 from logger.one_moment import one_moment
+from logger.recorder import Recorder
+from logger.sample import Sample
 from tests.dashboards.kiln_log import END_MS, HOUR_MS, START_MS, ZONE, make_kiln_log
 
 
@@ -124,3 +126,11 @@ def test_reads_of_one_moment_do_not_see_what_is_written_meanwhile(path, tmp_path
                 db.execute("DELETE FROM block")
             assert len(load_blocks(reader)) == before
         assert load_blocks(reader).empty
+
+
+def test_a_log_that_never_had_a_link_has_blocks_of_no_band(tmp_path):
+    with Log.open(tmp_path / "offline.db") as log:
+        Recorder(log).record([Sample(START_MS + 10_000 * number, None) for number in range(60)], [])
+        blocks = load_blocks(log)
+    assert len(blocks) > 0
+    assert blocks["band"].isna().all()

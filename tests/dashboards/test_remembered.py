@@ -29,7 +29,7 @@ from logger.exchange_import import import_recording
 from logger.log import Log
 from logger.one_moment import one_moment
 from logger.recorder import Recorder
-from logger.tags import read_versions
+from logger.tags import read_versions, version_in_force
 from logger.timeline import Timeline
 from tests.dashboards.kiln_log import make_kiln_log
 from tests.logger.conftest import POTTERY_5, POTTERY_24, START_MS, HandClock, linked, unlinked
@@ -44,9 +44,9 @@ def worked_out(monkeypatch):
     """The (a, b, metric) of each effect that was worked out, and an estimator that looks at everything."""
     done = []
 
-    def estimate(blocks, a, b, metric, *, margin, washout_s, radio_planned):
+    def estimate(blocks, a, b, metric, *, margin, washout_s, radio_planned, running):
         done.append((a, b, metric))
-        told = blocks.reset_index(drop=True).to_csv() + repr((a, b, metric, margin, washout_s, radio_planned))
+        told = blocks.reset_index(drop=True).to_csv() + repr((a, b, metric, margin, washout_s, radio_planned, running))
         digest = blake2b(told.encode()).hexdigest()
         estimate = int(digest[:8], 16) / 7.0
         return Effect(
@@ -88,7 +88,8 @@ class Pottery:
             asked = Remembered(self.log, pairs, settings=versions, judged=judged, **choices)
         if work:
             asked.work_out(blocks, now_utc_ms=self.clock.now_ms)
-        fresh = [compare_versions(blocks, *pair, judged=judged, settings=versions, **choices) for pair in pairs]
+        choices |= {"judged": judged, "settings": versions, "in_force": version_in_force(self.log.db)}
+        fresh = [compare_versions(blocks, *pair, **choices) for pair in pairs]
         return asked, [asked.effects(*pair) for pair in pairs], fresh
 
 
@@ -314,7 +315,9 @@ def test_what_was_done_before_an_interruption_is_remembered(pottery, worked_out,
     def broken_off(asked, blocks, n_processes):
         yield (
             asked[0],
-            effect_module.estimate_effect(blocks, 1, 2, "rssi", margin=1.0, washout_s=0.0, radio_planned=False),
+            effect_module.estimate_effect(
+                blocks, 1, 2, "rssi", margin=1.0, washout_s=0.0, radio_planned=False, running=False
+            ),
         )
         raise KeyboardInterrupt
 
@@ -354,7 +357,11 @@ def test_the_real_estimators_answers_come_back_as_they_were(tmp_path):
                 asked = Remembered(log, [(1, 2)], settings={}, metrics=("rssi", "outage"))
             asked.work_out(blocks, now_utc_ms=0)
             found.append(asked.effects(1, 2))
-        assert found[0] == found[1] == compare_versions(blocks, 1, 2, metrics=("rssi", "outage"))
+        assert (
+            found[0]
+            == found[1]
+            == compare_versions(blocks, 1, 2, metrics=("rssi", "outage"), in_force=version_in_force(log.db))
+        )
 
 
 @pytest.mark.parametrize("how", [["--json"], []])
