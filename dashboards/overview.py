@@ -7,8 +7,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from dashboards.analysis.cautions import of_mixed_data
-from dashboards.analysis.directions import DOWNLINK, UPLINK, directions
+from dashboards.analysis.directions import DOWNLINK, UPLINK
 from dashboards.analysis.effect_value import Effect
+from dashboards.analysis.headline import Headline, headline
 from dashboards.analysis.lasting.slope import LEAST_S as SLOPE_LEAST_S
 from dashboards.analysis.lasting.stability import DAY_S, Stability
 from dashboards.comparison import METRICS, LocatedEffect
@@ -26,6 +27,11 @@ from dashboards.sentences import (
 )
 from dashboards.stability_words import slope_sentence
 from logger.printable import printable
+
+ONE_WORD = (
+    "The word for a location and band allows for its several metrics (Holm's rule): a change that does nothing is called "
+    "better or worse there at most 5 times in 100."
+)
 
 ByMetric = Mapping[str, LocatedEffect]  # the effects at one location, in one band
 
@@ -97,16 +103,13 @@ def _known(located: LocatedEffect) -> bool:
 
 
 def verdict_of(found: ByMetric) -> str:
-    """One word for all metrics: those that are better or worse decide ("mixed" if both are); else there is no
-    difference where RSSI, which tells it best, shows none; else "undecided"."""
-    verdicts = {one.effect.verdict for one in found.values()}
-    if {"better", "worse"} <= verdicts:
-        return "mixed"
-    for verdict in ("better", "worse"):
-        if verdict in verdicts:
-            return verdict
-    first = next(iter(_in_order(found)), None)
-    return first.effect.verdict if first is not None else "undecided"
+    """One word for all metrics, which allows for their number: "better", "worse", "mixed" (both), "no-difference" or
+    "undecided" (see headline)."""
+    return _headline(found).word
+
+
+def _headline(found: ByMetric) -> Headline:
+    return headline({one.effect.metric: one.effect for one in _in_order(found)})
 
 
 def mixed_data(found: ByMetric) -> list[str]:
@@ -125,15 +128,19 @@ def _version(found: ByMetric) -> int:
 
 
 def told(found: ByMetric) -> str:
-    """What happened, as sentences: which directions changed, what else did, what did not. Where neither direction can
-    be told, RSSI and the tx rate as they look now."""
+    """What happened, as sentences: which directions changed, what else did, what did not, each with the metrics that
+    decide it; what looks changed by itself only. Where neither direction can be told, RSSI and the tx rate as they look
+    now."""
     effects = {one.effect.metric: one.effect for one in _in_order(found)}
-    ways = directions(effects)
+    judged = _headline(found)
+    ways = judged.ways
     told_by = {*ways.downlink.told_by, *ways.uplink.told_by}
     rest = [effect for metric, effect in effects.items() if metric not in (*DOWNLINK, *UPLINK)]
-    changed = [effect for effect in rest if effect.verdict in ("better", "worse")]
-    same = [effect for effect in rest if effect.verdict == "no-difference"]
-    unsure = [effects[metric] for metric in ("rssi", "tx-rate") if metric in effects and has_interval(effects[metric])]
+    changed = [effect for effect in rest if effect.metric in judged.decided_by]
+    deciding = [effects[metric] for metric in judged.decided_by if metric not in told_by]
+    same = [effect for effect in [*deciding, *rest] if effect.verdict == "no-difference"]
+    left = [effects[metric] for metric in ("rssi", "tx-rate") if metric in effects and effects[metric] not in same]
+    unsure = [effect for effect in left if has_interval(effect) and effect.metric not in judged.by_itself]
     sentences = []
     if told_by:
         sentences.append(direction_words(ways, effects))
@@ -141,11 +148,24 @@ def told(found: ByMetric) -> str:
         sentences.append("; ".join([finding(changed[0]), *map(_named_amount, changed[1:])]))
     if same:
         sentences.append(f"no difference that matters in {_listed(same)}")
-    if not told_by:
+    if judged.by_itself:
+        sentences.append(_by_itself(judged, effects))
+    if not told_by and unsure:
         amounts = ", ".join(map(_named_amount, unsure))
-        neither = f"{direction_words(ways, effects)}: {amounts}" if changed else amounts
-        sentences.append(neither if amounts else lacking(found))
-    return " ".join(map(sentence, sentences))
+        sentences.append(f"{direction_words(ways, effects)}: {amounts}" if changed else amounts)
+    return " ".join(map(sentence, sentences or [lacking(found)]))
+
+
+def _by_itself(judged: Headline, effects: Mapping[str, Effect]) -> str:
+    """ "By itself rx rate (× 1.12 [1.01, 1.25]) is better, but of 3 things that are judged one may look so by
+    chance"."""
+    said = []
+    for verdict in ("better", "worse"):
+        those = [effects[metric] for metric in judged.by_itself if effects[metric].verdict == verdict]
+        said += [f"{_listed(those)} {'is' if len(those) == 1 else 'are'} {verdict}"] if those else []
+    return (
+        f"by itself {', and '.join(said)}, but of {judged.n_findings} things that are judged one may look so by chance"
+    )
 
 
 def lacking(found: ByMetric) -> str:
@@ -167,16 +187,22 @@ def too_little(found: ByMetric) -> dict[str, list[str]]:
 
 
 def brief(found: ByMetric) -> str:
-    """The same as one amount: of what tells of the directions that changed, else of what else is better or worse, else
-    of RSSI. "both directions, RSSI +5.7 dB [3.1, 8.9]"."""
+    """The same as one amount, of what decides it clearest to a reader, and the names of what else does; all amounts
+    where some are better and others worse; where nothing decides, RSSI as it looks now. "both directions, RSSI +5.7 dB
+    [3.1, 8.9], also tx rate"."""
     effects = {one.effect.metric: one.effect for one in _in_order(found)}
-    ways = directions(effects)
-    moved = [way for way in (ways.downlink, ways.uplink) if way.change in ("improved", "worsened", "mixed")]
-    if moved:
-        words = "both directions" if len(moved) == 2 else "downlink" if moved[0] is ways.downlink else "uplink"
-        return f"{words}, {_named_amount(effects[moved[0].told_by[0]])}"
-    changed = [effect for effect in effects.values() if effect.verdict in ("better", "worse")]
-    return _named_amount([*changed, *effects.values()][0])
+    judged = _headline(found)
+    first, *others = [effects[metric] for metric in judged.decided_by] or list(effects.values())[:1]
+    if judged.word == "mixed":
+        return ", ".join(map(_named_amount, (first, *others)))
+    also = f", also {', '.join(METRIC_NAMES[effect.metric] for effect in others)}" if others else ""
+    moved = [
+        name
+        for name, way in (("downlink", judged.ways.downlink), ("uplink", judged.ways.uplink))
+        if way.change in ("improved", "worsened")
+    ]
+    where = f"{'both directions' if len(moved) == 2 else moved[0]}, " if moved else ""
+    return f"{where}{_named_amount(first)}{also}"
 
 
 def _named_amount(effect: Effect) -> str:

@@ -17,6 +17,7 @@ from dashboards.comparison import METRICS, MINOR_SHARE, LocatedEffect, RouterCha
 from dashboards.effect_figure import Places, effects_figure
 from dashboards.frames import rows_of
 from dashboards.overview import (
+    ONE_WORD,
     by_place,
     details,
     judged_places,
@@ -94,7 +95,7 @@ class _Page:
         return shown_always | {
             "facts": self._facts(),
             "answer": self._answer() if findings.changes else None,
-            "many_looks": MANY_LOOKS,
+            "many_looks": f"{MANY_LOOKS} {ONE_WORD}",
             "changes": [self._change(change, effects) for change, effects in findings.changes],
             "lasting": self._lasting(),
             "unexplained": self._unexplained(),

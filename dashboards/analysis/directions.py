@@ -12,9 +12,9 @@ be better: 2.5 % each way, 5 % of changes that do nothing. Both directions toget
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from math import log2
+from math import inf, log2
 from statistics import NormalDist
 from typing import Literal
 
@@ -60,7 +60,7 @@ def _direction(effects: Mapping[str, Effect], metrics: tuple[str, ...]) -> Direc
         return Direction("mixed", better + worse, lacking)
     found: tuple[tuple[Change, tuple[str, ...]], ...] = (("improved", better), ("worsened", worse))
     for change, said in found:
-        if said and (len(said) == len(told) or any(_sure(effects[name], len(told)) for name in said)):
+        if said and simes([chance(effects[name]) for name in said], len(told)) <= _tail(effects[said[0]]):
             return Direction(change, said, lacking)
     if told and len(same) == len(told):
         return Direction("unchanged", same, lacking)
@@ -71,12 +71,24 @@ def _never_recorded(effect: Effect) -> bool:
     return effect.estimate is None and effect.hours_a == 0 == effect.hours_b
 
 
-def _sure(effect: Effect, looks: int) -> bool:
-    """Whether the interval leaves out "no difference" also at one ``looks``-th of its error. What lies beyond its ends
-    is taken as normal."""
+def simes(chances: Sequence[float], looks: int) -> float:
+    """The p-value of Simes' test of ``looks`` metrics, of which only those with these p-values say so at all."""
+    return min([1.0, *(looks * p / (k + 1) for k, p in enumerate(sorted(chances)))])
+
+
+def chance(effect: Effect) -> float:
+    """How often an effect that is none, or one the other way, would look at least like this: a one-sided p-value, from
+    how far the end of the interval that the verdict comes from lies off "no difference". What lies beyond the ends is
+    taken as normal. Raises ValueError where there is no interval."""
     ends = (effect.anytime_low, effect.anytime_high) if effect.open else (effect.low, effect.high)
     known = [value for value in (effect.estimate, *ends) if value is not None]
     estimate, low, high = (log2(value) for value in known) if effect.unit == "ratio" else known
-    tail = (1 - effect.confidence) / 2
-    wider = NormalDist().inv_cdf(tail / looks) / NormalDist().inv_cdf(tail)
-    return estimate - wider * (estimate - low) > 0 or estimate + wider * (high - estimate) < 0
+    arm = estimate - low if estimate > 0 else high - estimate
+    spreads = abs(estimate) / arm if arm > 0 else inf if estimate else 0.0
+    tail = _tail(effect)
+    p = NormalDist().cdf(spreads * NormalDist().inv_cdf(tail))
+    return min(p, tail) if spreads > 1 else p  # rounding takes no verdict back
+
+
+def _tail(effect: Effect) -> float:
+    return (1 - effect.confidence) / 2

@@ -81,12 +81,33 @@ def test_what_would_tell_is_said_where_nothing_is_decided_only():
 
 
 def test_an_earlier_change_is_told_by_one_amount_that_fits_the_directions():
-    assert brief(of_one_place(STRONGER, FASTER)) == "both directions, RSSI +6.0 dB [5.0, 7.0]"
+    assert brief(of_one_place(STRONGER, FASTER)) == "both directions, RSSI +6.0 dB [5.0, 7.0], also tx rate"
     assert brief(of_one_place(STRONGER, UNSURE_RATE)) == "downlink, RSSI +6.0 dB [5.0, 7.0]"
     assert brief(of_one_place(UNSURE, FASTER)) == "uplink, tx rate × 1.6 [1.4, 1.8]"
     assert brief(of_one_place(UNSURE, FEWER_OUTAGES)) == "outage −18 min/day [−47, −5]"
     assert brief(of_one_place(UNSURE, UNSURE_RATE)) == "RSSI +0.5 dB [−2.0, +3.0]"
+    assert brief(of_one_place(STRONGER, FEWER_OUTAGES)) == "downlink, RSSI +6.0 dB [5.0, 7.0], also outage"
+    more_outages = replace(FEWER_OUTAGES, estimate=18.0, low=5.0, high=47.0, verdict="worse")
+    assert brief(of_one_place(STRONGER, more_outages)) == "RSSI +6.0 dB [5.0, 7.0], outage +18 min/day [5, 47]"
     assert brief(of_one_place(NOTHING)) == "RSSI too little data"
+
+
+def test_what_is_better_by_itself_only_decides_nothing_and_is_named():
+    barely = effect("rx-rate", 1.12, 1.005, 1.25, "better")
+    found = of_one_place(UNSURE, UNSURE_RATE, barely)
+    assert verdict_of(found) == "undecided"
+    assert told(found) == (
+        f"By itself rx rate ({amount(barely)}) is better, but of 2 things that are judged one may look so by chance. "
+        "RSSI +0.5 dB [−2.0, +3.0], tx rate × 1.1 [0.70, 1.7]."
+    )
+    assert brief(found) == "RSSI +0.5 dB [−2.0, +3.0]"
+
+
+def test_no_difference_names_the_metric_that_shows_none():
+    alike = effect("rssi", 0.1, -0.4, 0.6, "no-difference")
+    found = of_one_place(alike, UNSURE_RATE, effect("rx-rate", 1.1, 0.7, 1.7))
+    assert verdict_of(found) == "no-difference"
+    assert told(found) == "No difference that matters in RSSI (+0.1 dB [−0.4, +0.6]). Tx rate × 1.1 [0.70, 1.7]."
 
 
 def test_whether_it_lasts_is_said_at_the_location_or_once_where_it_is_too_early():
