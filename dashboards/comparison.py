@@ -26,6 +26,11 @@ if TYPE_CHECKING:
 METRICS = tuple(all_metrics.METRICS)
 DEFAULT_WASHOUT_S = 120.0
 MINOR_SHARE = 0.25  # a band with less of the linked time at a location was the laptop's own choice, not a treatment
+# What machines are told of an effect, as JSON and as CSV.
+EFFECT_FIELDS = (
+    "metric", "unit", "estimate", "low", "high", "anytime_low", "anytime_high", "open", "confidence", "verdict",
+    "margin", "n_placements_a", "n_placements_b", "hours_a", "hours_b", "scope", "needed", "warnings",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -346,29 +351,15 @@ def comparison_json(a: int, b: int, effects: list[LocatedEffect]) -> dict[str, o
 
 
 def _effect_json(located: LocatedEffect) -> dict[str, object]:
-    effect = located.effect
-    return {
-        "location": located.location,
-        "band": located.band,
-        "metric": effect.metric,
-        "unit": effect.unit,
-        "estimate": _number(effect.estimate),
-        "low": _number(effect.low),
-        "high": _number(effect.high),
-        "anytime_low": _number(effect.anytime_low),
-        "anytime_high": _number(effect.anytime_high),
-        "open": effect.open,
-        "confidence": effect.confidence,
-        "verdict": effect.verdict,
-        "margin": _number(effect.margin),
-        "n_placements_a": int(effect.n_placements_a),
-        "n_placements_b": int(effect.n_placements_b),
-        "hours_a": _number(effect.hours_a),
-        "hours_b": _number(effect.hours_b),
-        "scope": effect.scope,
-        "needed": list(effect.needed),
-        "warnings": list(effect.warnings),
+    return {"location": located.location, "band": located.band} | {
+        name: _plain(getattr(located.effect, name)) for name in EFFECT_FIELDS
     }
+
+
+def _plain(value: object) -> object:
+    if isinstance(value, tuple):
+        return list(value)
+    return _number(value) if isinstance(value, float) else value
 
 
 def _number(value: float | None) -> float | None:

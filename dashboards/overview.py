@@ -29,8 +29,8 @@ from dashboards.stability_words import slope_sentence
 from logger.printable import printable
 
 ONE_WORD = (
-    "The word for a location and band allows for its several metrics (Holm's rule): a change that does nothing is called "
-    "better or worse there at most 5 times in 100."
+    "The word for a location and band allows for its several metrics (Holm's rule): a change that does nothing is "
+    "called better or worse there at most 5 times in 100."
 )
 
 ByMetric = Mapping[str, LocatedEffect]  # the effects at one location, in one band

@@ -21,6 +21,7 @@ from dashboards.analysis.outages import outage_spells
 from dashboards.analysis.summary import summarise
 from dashboards.analysis.unexplained import Unexplained, unexplained_changes
 from dashboards.comparison import (
+    EFFECT_FIELDS,
     PLAIN_JUDGEMENT,
     Judgement,
     LocatedEffect,
@@ -162,18 +163,14 @@ def _tables(findings: Findings) -> Iterator[tuple[str, pd.DataFrame]]:
 
 
 def effects_table(effects: Sequence[LocatedEffect]) -> pd.DataFrame:
-    """One row per effect, columns as in the JSON of ``compare``, with the versions in front."""
-    columns = (
-        *("a", "b", "location", "band", "metric", "unit", "estimate", "low", "high", "confidence", "verdict", "margin"),
-        *("n_placements_a", "n_placements_b", "hours_a", "hours_b", "scope", "warnings"),
-    )
+    """One row per effect, columns as in the JSON of ``compare`` (EFFECT_FIELDS), with the versions in front;
+    sentences of one effect in one cell."""
     rows = []
     for located in effects:
-        effect = located.effect
-        own = {"a": f"v{located.a}", "b": f"v{located.b}", "location": located.location, "band": located.band}
-        own["warnings"] = " ".join(effect.warnings)
-        rows.append([own[name] if name in own else getattr(effect, name) for name in columns])
-    return pd.DataFrame(rows, columns=list(columns))
+        told = [getattr(located.effect, name) for name in EFFECT_FIELDS]
+        where = [f"v{located.a}", f"v{located.b}", located.location, located.band]
+        rows.append([*where, *(" ".join(value) if isinstance(value, tuple) else value for value in told)])
+    return pd.DataFrame(rows, columns=["a", "b", "location", "band", *EFFECT_FIELDS])
 
 
 def _coverage_table(coverages: Sequence[SourceCoverage]) -> pd.DataFrame:

@@ -16,7 +16,8 @@ import pytest
 from dashboards import page
 from dashboards.analysis.coverage import KINDS
 from dashboards.analysis.unexplained import Unexplained
-from dashboards.report import find, time_edges, write_html, write_report, write_tables
+from dashboards.comparison import comparison_json
+from dashboards.report import effects_table, find, time_edges, write_html, write_report, write_tables
 from dashboards.setting_words import spoken
 from logger.console import main
 from logger.log import Log
@@ -245,6 +246,17 @@ def test_tables_hold_what_the_page_shows(findings, tmp_path):
     assert hours == pytest.approx(48, abs=0.05)
     assert sum(float(row["suspended_h"]) for row in coverage) == pytest.approx(2, abs=0.05)
     assert [(row["started_at_utc"], row["lasted_s"]) for row in outages] == [("2026-03-02T12:00:00Z", "1800")]
+
+
+def test_the_table_of_effects_has_what_the_json_of_compare_has(findings):
+    open_one = replace(findings.effects[0].effect, open=True, anytime_low=1.5, needed=("A day more.", "Then a move."))
+    row = replace(findings.effects[0], effect=open_one)
+    table = effects_table([row])
+    (told,) = comparison_json(1, 2, [row])["effects"]
+    assert list(table) == ["a", "b", *told]
+    shown = table.iloc[0]
+    assert (shown["a"], shown["b"], shown["anytime_low"], shown["open"]) == ("v1", "v2", 1.5, True)
+    assert shown["needed"] == "A day more. Then a move."
 
 
 @pytest.mark.parametrize("start", ["=", "+", "-", "@", "'", "\t"])
