@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.optimize import nnls
@@ -29,6 +30,7 @@ MOST_WEIGHT = 200.0
 LEAST_VARIANCE = 0.02
 QUANTILE, QUANTILE_SD = 0.7, 1.0364  # of the absolute differences; of a normal distribution's
 LAGS = 8 * SLOTS_A_DAY
+LEAST_NUGGET = 1e-3  # dB^2, so that any covariance can be inverted
 
 DAY_UNKNOWN_DB = 1.2  # amplitude of the day's cycle where the record is too short to know it
 DAY_LEFT_DB = 0.4  # what is left of it after the record's own was taken out
@@ -40,8 +42,8 @@ OUTLIER_SD = 2.5
 
 @dataclass(frozen=True)
 class SlotNoise:
-    """``covariance`` (LAGS,) of two slots' means by how many slots they are apart (further: as the last); ``day_sd``
-    the amplitude of a daily cycle of unknown phase on top of it. dB."""
+    """``covariance`` (LAGS,) of two slots' means by how many slots they are apart (further: as the last);
+    ``day_sd`` the amplitude of a daily cycle of unknown phase on top of it. dB."""
 
     covariance: np.ndarray
     day_sd: float
@@ -49,11 +51,20 @@ class SlotNoise:
     def between(self, slot: np.ndarray) -> np.ndarray:
         """The covariance matrix of these slots' means, (n, n)."""
         apart = np.abs(np.subtract.outer(slot, slot))
-        turn = 2 * np.pi / SLOTS_A_DAY * apart
-        matrix: np.ndarray = self.covariance[np.minimum(apart, LAGS - 1)]
-        matrix += self.day_sd**2 * (np.cos(turn) / 2 + np.cos(2 * turn) / 8)
-        matrix[np.diag_indices(len(slot))] += 1e-3
+        if apart[0, -1] >= LAGS:
+            apart = np.where(apart < LAGS, apart, LAGS + apart % SLOTS_A_DAY)
+        matrix: np.ndarray = self._by_lag[apart]
         return matrix
+
+    @cached_property
+    def _by_lag(self) -> np.ndarray:
+        """The whole of it, with a day beyond the last lag: of that only the hour matters."""
+        lag = np.arange(LAGS + SLOTS_A_DAY)
+        turn = 2 * np.pi / SLOTS_A_DAY * lag
+        by_lag: np.ndarray = self.day_sd**2 * (np.cos(turn) / 2 + np.cos(2 * turn) / 8)
+        by_lag += self.covariance[np.minimum(lag, LAGS - 1)]
+        by_lag[0] += LEAST_NUGGET
+        return by_lag
 
 
 def ou_covariance(tau_s: float, n: int) -> np.ndarray:

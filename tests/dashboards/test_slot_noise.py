@@ -14,6 +14,7 @@ from dashboards.analysis.slot_noise import (
     LAGS,
     PRIOR_VARIANCE,
     WIDTHS,
+    SlotNoise,
     day_cycle,
     difference_variance,
     harmonics,
@@ -40,6 +41,17 @@ def test_averages_of_ou_noise_are_as_in_the_model_of_effects(tau_s):
     apart_s = 600.0 * np.abs(np.subtract.outer(np.arange(20), np.arange(20)))
     expected = average_covariance(apart_s, np.full(20, 600.0), tau_s)[0]
     assert ou_covariance(tau_s, 20) == pytest.approx(expected, rel=1e-6)
+
+
+@given(st.lists(st.sampled_from([1, 1, 1, 7, 100, 5000, 40_001]), min_size=2, max_size=40))
+def test_covariances_are_positive_and_as_told_over_any_gaps(gaps):
+    slot = np.cumsum(gaps)
+    covariance = 9 * ou_covariance(30 * 86_400.0, LAGS) + 0.1 * ou_covariance(3600.0, LAGS)
+    matrix = SlotNoise(covariance, day_sd=2.0).between(slot)
+    assert np.linalg.eigvalsh(matrix).min() > 0
+    hours = (slot[-1] - slot[0]) / 6
+    day = 4 * (np.cos(2 * np.pi * hours / 24) / 2 + np.cos(4 * np.pi * hours / 24) / 8)
+    assert matrix[0, -1] == pytest.approx(covariance[min(slot[-1] - slot[0], LAGS - 1)] + day)
 
 
 @pytest.mark.parametrize("width", WIDTHS)
