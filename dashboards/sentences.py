@@ -51,22 +51,31 @@ def number(value: float | None, digits: int, *, sign: bool = False) -> str:
 
 
 def _texts(effect: Effect) -> tuple[str, str, str]:
-    """Estimate, low and high, as precise as the interval's width leaves them worth."""
+    """Estimate, low and high, as precise as the interval's width leaves them worth. An end that would be rounded onto
+    "no difference" gets more digits: on which side it lies is what a verdict rests on."""
     low, high = ends_shown(effect)
     ends = [end for end in (low, high) if end is not None]
     if effect.unit == "ratio":
         near = len(ends) == 2 and ends[1] < 1.25 * ends[0]
-        values = (effect.estimate, low, high)
-        return tuple(number(x, 2 if near else _significant(x)) for x in values)  # type: ignore[return-value]
-    digits = 1
-    if effect.unit != "dB" and len(ends) == 2:
-        digits = 0 if ends[1] - ends[0] >= 4 else 1
-    signed = any(end < 0 for end in ends)
+        digits = [2 if near else _significant(x) for x in (effect.estimate, low, high)]
+    else:
+        wide = effect.unit != "dB" and len(ends) == 2 and ends[1] - ends[0] >= 4
+        digits = [0 if wide else 1] * 3
+    amounts = effect.unit != "ratio"
+    none = METRICS[effect.metric].no_difference
+    signed = amounts and any(end < 0 for end in ends)
     return (
-        number(effect.estimate, digits, sign=True),
-        number(low, digits, sign=signed),
-        number(high, digits, sign=signed),
+        number(effect.estimate, digits[0], sign=amounts),
+        number(low, _digits_off(low, none, digits[1]), sign=signed),
+        number(high, _digits_off(high, none, digits[2]), sign=signed),
     )
+
+
+def _digits_off(end: float | None, none: float, digits: int) -> int:
+    """Decimals that do not round an end onto ``none``, at most three more."""
+    if end is None or not isfinite(end):
+        return digits
+    return next((more for more in range(digits, digits + 4) if round(end, more) != none), digits)
 
 
 def _significant(value: float | None) -> int:

@@ -275,6 +275,12 @@ def test_numbers_are_as_precise_as_their_interval():
     assert amount(replace(RATE, estimate=1.03, low=0.98, high=1.08)) == "× 1.03 [0.98, 1.08]"
     assert amount(replace(RATE, estimate=12.4, low=4.6, high=33.2)) == "× 12 [4.6, 33]"
     assert amount(replace(OUTAGE, estimate=-0.99, low=-11.36, high=8.49)) == "−1 min/day [−11, +8]"
+    assert amount(replace(RATE, estimate=1.12, low=1.0049, high=1.25)) == "× 1.12 [1.005, 1.25]"
+    assert amount(replace(RATE, estimate=1.6, low=0.996, high=2.6)) == "× 1.6 [0.996, 2.6]"
+    assert amount(replace(RSSI, estimate=0.3, low=0.04, high=0.6)) == "+0.3 dB [0.04, 0.6]"
+    assert amount(replace(RSSI, estimate=-0.3, low=-0.6, high=-0.004)) == "−0.3 dB [−0.6, −0.004]"
+    assert amount(replace(OUTAGE, estimate=9.0, low=0.3, high=21.0)) == "+9 min/day [0.3, 21]"
+    assert amount(replace(RSSI, estimate=0.3, low=0.0, high=0.6)) == "+0.3 dB [0.0, 0.6]"  # it is none
     assert amount(replace(RSSI, estimate=-0.04, low=-0.3, high=0.2)) == "0.0 dB [−0.3, +0.2]"
 
 
