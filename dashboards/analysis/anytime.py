@@ -19,7 +19,6 @@ import numpy as np
 
 PLANNED_BOUND = 2.40  # c, for 95 %
 GROWTH_BEYOND = 5.0  # k
-CONFIDENCE = 0.95
 SINGLE_LOOK = 1.959964  # the 97.5 % point of a normal distribution
 LEAST_SHARE = 1e-4
 
@@ -32,8 +31,13 @@ def widening(share: float) -> float:
     if not share > 0:
         raise ValueError(f"a share of information of {share:g} cannot be")
     t = max(share, LEAST_SHARE)
-    bound = PLANNED_BOUND / np.sqrt(t) if t < 1 else np.sqrt(PLANNED_BOUND**2 + GROWTH_BEYOND * np.log(t))
-    return float(bound) / SINGLE_LOOK
+    z = PLANNED_BOUND / np.sqrt(t) if t < 1 else np.sqrt(PLANNED_BOUND**2 + GROWTH_BEYOND * np.log(t))
+    return float(z) / SINGLE_LOOK
+
+
+def bound(share: float) -> float:
+    """What |z| must pass for a finding at that share of the planned information."""
+    return SINGLE_LOOK * widening(share)
 
 
 def widened(estimate: float, low: float, high: float, share: float) -> tuple[float, float]:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from dashboards.analysis.anytime import widened
+from dashboards.analysis.anytime import bound, widened
 from dashboards.analysis.artefacts import without_artefacts
 from dashboards.analysis.block_series import (
     BlockSeries,
@@ -44,7 +44,7 @@ from dashboards.analysis.outage_effect import apart_from_changes, dropout_differ
 from dashboards.analysis.outlook import information_share, stays_of
 from dashboards.analysis.radio import choose_radios, parted_by_chance
 
-MOST_STAYS = 400  # the cost grows with their cube
+MOST_STAYS = 120  # the cost grows with their cube
 
 LEVEL_METHOD = (
     "Gaussian process over block means: white noise, two Ornstein-Uhlenbeck terms, a flicker floor, the day's "
@@ -65,6 +65,7 @@ class _Answer:
     high: float | None = None
     confounded: bool = False  # with something that is not the version: no verdict, whatever the interval
     share: float = 1.0  # of the planned information
+    anytime: tuple[float, float] | None = None  # else the interval, widened
     outlook: Callable[[float, bool], str] | None = None  # margin in the column's unit, open -> what is still needed
 
 
@@ -112,7 +113,7 @@ def estimate_effect(
     is_open = _goes_on(answer.used) if running is None else running
     single = anytime = (answer.low, answer.high)
     if answer.estimate is not None and answer.low is not None and answer.high is not None:
-        anytime = widened(answer.estimate, answer.low, answer.high, answer.share)
+        anytime = answer.anytime or widened(answer.estimate, answer.low, answer.high, answer.share)
     estimate, low, high, anytime_low, anytime_high = (
         x if x is None or how.unit != "ratio" else float(2.0**x) for x in (answer.estimate, *single, *anytime)
     )
@@ -181,9 +182,14 @@ def _level_answer(
         warnings += about_level(radios, arms, quantum)
     of_location = _scope(used) == "location"
     series, quantum = series.scaled(1 / how.per_db), quantum / how.per_db
-    found = judge_level(series, quantum=quantum, of_location=of_location, seed=seed)
+    try:
+        found = judge_level(series, quantum=quantum, of_location=of_location, seed=seed)
+    except np.linalg.LinAlgError:  # readings at both ends of what a radio can say
+        warnings.append("The readings lie too far apart for an interval: no noise of a link is like that.")
+        return _Answer(used, LEVEL_METHOD, warnings, _difference_of_means(series) * how.per_db)
     low, high = found.interval(confidence)
     timetable = stays_of(together, b, washout_s)
+    anytime = found.interval_to(bound(information_share(found.noise, timetable, washout_s=washout_s)))
 
     def outlook(margin: float, is_open: bool) -> str:
         undecided = Undecided(
@@ -200,7 +206,7 @@ def _level_answer(
         low=low * how.per_db,
         high=high * how.per_db,
         confounded=not radio_planned and parted_by_chance(one, other),
-        share=information_share(found.noise, timetable, washout_s=washout_s),
+        anytime=(anytime[0] * how.per_db, anytime[1] * how.per_db),
         outlook=outlook,
     )
 

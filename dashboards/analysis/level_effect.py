@@ -5,10 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import ndtr
 
 from dashboards.analysis.block_series import BlockSeries
 from dashboards.analysis.integration import integrate, mixture_quantiles, mode_and_spread
 from dashboards.analysis.level_model import LevelModel
+
+FURTHEST_Z = 5.0
 
 
 @dataclass(frozen=True)
@@ -47,6 +50,14 @@ class LevelEffect:
         tail = (1 - confidence) / 2
         low, high = mixture_quantiles(self.means, self.variances, self.weights, (tail, 1 - tail))
         return low, high
+
+    def interval_to(self, z: float) -> tuple[float, float]:
+        """What leaves out as much at either end as ``z`` standard deviations of a normal distribution do. Further out
+        than FURTHEST_Z the tails are taken for normal."""
+        near = min(z, FURTHEST_Z)
+        low, high = self.interval(1 - 2 * float(ndtr(-near)))
+        middle = self.estimate
+        return middle - (middle - low) * z / near, middle + (high - middle) * z / near
 
 
 def judge_level(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
-from dashboards.analysis.anytime import widening
+from dashboards.analysis.anytime import SINGLE_LOOK, widening
 from dashboards.analysis.level_effect import Noise
 from dashboards.analysis.outlook import DAY_S, Stay, half_width, information_share, turns
 
@@ -13,6 +13,7 @@ HOUR_S = 3600.0
 HOURS_MORE = (3.0, 6.0, 12.0, 24.0, 48.0, 96.0, 168.0)
 TURN_S = DAY_S  # whole days, so that the day's cycle is the same in every turn
 TURNS_MORE = (2, 4, 8)
+FOUR_IN_FIVE = 0.8416  # the 80 % point of a normal distribution
 
 
 @dataclass(frozen=True)
@@ -31,28 +32,28 @@ class Undecided:
 
 
 def what_would_decide(trial: Undecided) -> str:
-    """The least that would bring a verdict if the effect is what it looks like now."""
+    """The least that would bring a verdict four times in five if the effect is what it looks like now."""
     least = _wanted_half_width(trial.estimate, trial.margin)
     now = half_width(trial.noise, trial.stays, washout_s=trial.washout_s)
 
     def enough(stays: Sequence[Stay]) -> bool:
-        """By the half width to come: the model's, scaled to the one that was found."""
-        ahead = half_width(trial.noise, stays, washout_s=trial.washout_s)
+        """By the half width to come: the model's, scaled to the one that was found, and room for chance."""
+        ahead = trial.half_width / now * half_width(trial.noise, stays, washout_s=trial.washout_s)
         looks = widening(information_share(trial.noise, stays, washout_s=trial.washout_s)) if trial.running else 1.0
-        return trial.half_width * ahead / now * looks <= least
+        return ahead * (looks + FOUR_IN_FIVE / SINGLE_LOOK) <= least
 
     last = trial.stays[-1]
     if trial.running:
         hours = _first(HOURS_MORE, lambda hours: enough([*trial.stays[:-1], _lengthened(last, hours)]))
         if hours is not None:
-            return f"About {_said(hours)} more of v{trial.versions[last.is_b]} would tell, if {_as_it_looks(trial)}."
+            more = f"About {_said(hours)} more of v{trial.versions[last.is_b]}"
+            return f"{more} would tell with a chance of 80 %, {_as_it_looks(trial)}."
     for n in TURNS_MORE:
         if enough([*trial.stays, *_more(trial, n)]):
-            return f"{_going_on(trial, n)} would tell, if {_as_it_looks(trial)}; waiting alone does not."
+            going_on = _going_on(trial, n)
+            return f"{going_on} would tell with a chance of 80 %, {_as_it_looks(trial)}; waiting alone does not."
     going_on = _going_on(trial, TURNS_MORE[-1])
-    return (
-        f"Not even {going_on[0].lower()}{going_on[1:]} would tell, if {_as_it_looks(trial)}: too noisy a spot for it."
-    )
+    return f"Not even {going_on[0].lower()}{going_on[1:]} would tell, {_as_it_looks(trial)}: too noisy a spot for it."
 
 
 def _more(trial: Undecided, n: int) -> list[Stay]:
@@ -97,8 +98,9 @@ def _going_on(trial: Undecided, n: int) -> str:
 
 
 def _as_it_looks(trial: Undecided) -> str:
-    differs = abs(trial.estimate) >= trial.margin - abs(trial.estimate)
-    return "the effect is what it looks like now" if differs else "there is as little of an effect as it looks like now"
+    if abs(trial.estimate) >= trial.margin - abs(trial.estimate):
+        return "if the effect is what it looks like now"
+    return "if there is as little of an effect as it looks like now"
 
 
 def _said(hours: float) -> str:

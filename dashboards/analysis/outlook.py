@@ -29,7 +29,8 @@ from dashboards.analysis.metrics import METRICS
 DAY_S = 86_400.0
 PLANNED_S = 7 * DAY_S  # a trial is planned for a week from its first change, going on as it began
 MOST_BLOCKS = 110  # of a timetable
-MOST_STAYS = 40
+MOST_STAYS = 40  # of a timetable: more are gathered
+SHORTEST_TURN_S = 600.0
 COARSE_PARTS = 40
 NOISE_DRAWS = 8
 
@@ -65,8 +66,10 @@ def half_width(noise: Noise, stays: Sequence[Stay], *, washout_s: float = 120.0,
 
 def information_share(noise: Noise, stays: Sequence[Stay], *, washout_s: float) -> float:
     """The information had so far over that at the end of the plan; above 1 once the plan is done."""
-    now, planned = (half_width(noise, some, washout_s=washout_s) for some in (stays, planned_timetable(stays)))
-    return (planned / now) ** 2
+    planned = planned_timetable(stays)
+    times = _times_to_gather(max(len(stays), len(planned)))
+    now, at_end = (half_width(noise, gathered(some, times), washout_s=washout_s) for some in (stays, planned))
+    return (at_end / now) ** 2
 
 
 def counting_share(stays: Sequence[Stay]) -> float:
@@ -82,21 +85,20 @@ def counting_share(stays: Sequence[Stay]) -> float:
 def planned_timetable(stays: Sequence[Stay]) -> list[Stay]:
     """The trial as planned: up to PLANNED_S after its first change, going on as it began.
 
-    A trial that has switched back goes on in turns of the median length of its finished stays; one that has not
-    stays with its second version. The plan depends on the timetable alone, never on what was measured; it is made
-    anew only when the router is first switched back, of which simulations of looking early (tests/bench/verdict)
-    hold account.
+    A trial that has switched back goes on in turns as long as the first stay after its first change was; one that has
+    not stays with its second version. So the plan depends on the timetable alone, never on what was measured, and is
+    made anew once, when the router is first switched back; tests/bench/verdict looks early at both.
     """
     stays = sorted(stays, key=lambda stay: stay.starts_s)
-    change = next(later for earlier, later in pairwise(stays) if earlier.is_b != later.is_b)
-    end_s = change.starts_s + PLANNED_S
+    first = next(k for k, (earlier, later) in enumerate(pairwise(stays), 1) if earlier.is_b != later.is_b)
+    end_s = stays[first].starts_s + PLANNED_S
     kept = [replace(s, lasts_s=min(s.ends_s, end_s) - s.starts_s) for s in stays if s.starts_s < end_s]
     last = kept[-1]
-    if len({stay.is_b for stay in kept}) < 2 or last.ends_s >= end_s:
+    if last.ends_s >= end_s:
         return kept
-    if sum(a.is_b != b.is_b for a, b in pairwise(kept)) < 2:
+    if all(stay.is_b == stays[first].is_b for stay in kept[first:]):
         return [*kept[:-1], replace(last, lasts_s=end_s - last.starts_s)]
-    turn_s = max(float(np.median([stay.lasts_s for stay in kept[:-1]])), PLANNED_S / MOST_STAYS)
+    turn_s = max(stays[first].lasts_s, SHORTEST_TURN_S)
     kept[-1] = replace(last, lasts_s=min(max(last.lasts_s, turn_s), end_s - last.starts_s))
     return kept + turns(kept[-1], turn_s, end_s)
 
@@ -132,8 +134,7 @@ def learn_noise(blocks: pd.DataFrame, metric: str, *, seed: int = 0) -> Noise | 
 
 
 def stays_of(used: pd.DataFrame, b: int, washout_s: float) -> list[Stay]:
-    """The stays of blocks that have a ``stay``, with the washout that is left out: the latest MOST_STAYS of them, of
-    which at least one is of each version."""
+    """The stays of blocks that have a ``stay``, with the washout that is left out, by time."""
     zone = used["time_zone"].iloc[-1]
     grouped = used.groupby("stay", sort=False).agg(
         version=("version", "first"),
@@ -149,16 +150,42 @@ def stays_of(used: pd.DataFrame, b: int, washout_s: float) -> list[Stay]:
         Stay(version == b, (started_ms - midnight_ms) / 1000, (ended_ms - started_ms) / 1000, placement, source)
         for version, placement, source, started_ms, ended_ms in grouped.itertuples(index=False)
     ]
-    found.sort(key=lambda stay: stay.starts_s)
-    latest = found[-MOST_STAYS:]
-    if len({stay.is_b for stay in latest}) < 2:
-        latest[0] = next(stay for stay in reversed(found) if stay.is_b != latest[0].is_b)
-    return latest
+    return sorted(found, key=lambda stay: stay.starts_s)
+
+
+def gathered(stays: Sequence[Stay], times: int) -> list[Stay]:
+    """Fewer stays, by source and time, that stand for these: of every four that follow each other, the time of either
+    version becomes one stay, and so on so many ``times``. Keeps the time of each version; of information, shares but
+    not amounts, so that only what was gathered as often may be compared."""
+    stays = sorted(stays, key=lambda stay: (stay.source, stay.starts_s))
+    for _ in range(times):
+        fewer: list[Stay] = []
+        for source in dict.fromkeys(stay.source for stay in stays):
+            own = [stay for stay in stays if stay.source == source]
+            fewer += [stay for k in range(0, len(own), 4) for stay in _pair(own[k : k + 4])]
+        stays = fewer
+    return stays
+
+
+def _times_to_gather(n: int) -> int:
+    return max(0, int(np.ceil(np.log2(n / MOST_STAYS))))
+
+
+def _pair(stays: Sequence[Stay]) -> list[Stay]:
+    """One stay of each version in ``stays``, the first one's first."""
+    found: list[Stay] = []
+    starts_s = stays[0].starts_s
+    for is_b in (stays[0].is_b, not stays[0].is_b):
+        lasts_s = sum(stay.lasts_s for stay in stays if stay.is_b == is_b)
+        if lasts_s > 0:
+            found.append(replace(stays[0], is_b=is_b, starts_s=starts_s, lasts_s=lasts_s))
+            starts_s += lasts_s
+    return found
 
 
 def timetable_series(stays: Sequence[Stay], noise: Noise, washout_s: float) -> BlockSeries:
     """The blocks that the timetable would give, finer towards each change, their means all 0."""
-    stays = sorted(stays, key=lambda stay: (stay.source, stay.starts_s))
+    stays = gathered(stays, _times_to_gather(len(stays)))
     for growth in (6.0, 4.0, 3.0, 2.0, 1.5, 1.0, 0.5):
         parts = [_cut(stays, k, growth, washout_s) for k in range(len(stays))]
         if sum(map(len, parts)) <= MOST_BLOCKS:

@@ -103,7 +103,7 @@ def test_what_cannot_be_told_yet_comes_with_what_would_tell():
     assert moved.needed[0].startswith(("Measuring v1 and v2 for a day each at", "Not even measuring v1 and v2"))
     noisy = estimate_effect(still_link(-70, -68.9, -69.5, -69.3, hours=0.1), 1, 2, "rssi")
     assert noisy.verdict == "undecided"
-    assert noisy.needed[0].startswith("Going back to v1 for a day and to v2 for another would tell")
+    assert noisy.needed[0].startswith("Going back to v1 for a day and to v2 for another")
     assert estimate_effect(still_link(-70, -50), 1, 2, "rssi").needed == ()
 
 

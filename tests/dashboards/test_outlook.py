@@ -19,10 +19,10 @@ from dashboards.analysis.level_effect import Noise
 from dashboards.analysis.level_model import LevelModel
 from dashboards.analysis.needed import Undecided, what_would_decide
 from dashboards.analysis.outlook import (
-    MOST_STAYS,
     PLANNED_S,
     Stay,
     counting_share,
+    gathered,
     half_width,
     information_share,
     learn_noise,
@@ -151,9 +151,29 @@ def test_of_very_many_stays_both_versions_are_there():
     blocks = blocks_of(moved, 3)
     blocks["version"] = np.where(blocks["placement_id"] <= 3, 1, 2)
     stays = stays_of(used_of(blocks), 2, WASHOUT_S)
-    assert len(stays) == MOST_STAYS
-    assert {stay.is_b for stay in stays} == {False, True}
+    assert len(stays) == 50
     assert information_share(NOISE, stays, washout_s=WASHOUT_S) > 0
+
+
+@given(st.integers(2, 400), st.integers(0, 6))
+def test_gathered_stays_keep_the_time_of_each_version(n, times):
+    stays = by_turns(*[0.5 + k % 3 for k in range(n)], starts_h=9)
+    fewer = gathered(stays, times)
+    assert 2 <= len(fewer) <= max(2, n / 2**times + 2)
+    for is_b in (False, True):
+        assert sum(stay.lasts_s for stay in fewer if stay.is_b == is_b) == pytest.approx(
+            sum(stay.lasts_s for stay in stays if stay.is_b == is_b)
+        )
+    assert fewer[0].starts_s == stays[0].starts_s
+
+
+def test_a_trial_of_many_short_turns_has_all_the_information_of_its_plan_after_a_week():
+    stays = by_turns(*[3.0] * 57, starts_h=9)  # 3 h, then a week
+    assert information_share(NOISE, stays, washout_s=WASHOUT_S) == pytest.approx(1.0, abs=0.02)
+    half = by_turns(*[3.0] * 29, starts_h=9)
+    assert 0.3 < information_share(NOISE, half, washout_s=WASHOUT_S) < 0.7
+    thrice = by_turns(*[3.0] * 169, starts_h=9)
+    assert information_share(NOISE, thrice, washout_s=WASHOUT_S) > 1.5
 
 
 # The trial as planned
