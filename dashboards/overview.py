@@ -8,6 +8,7 @@ from typing import Any
 
 from dashboards.analysis.cautions import of_mixed_data
 from dashboards.analysis.directions import DOWNLINK, UPLINK
+from dashboards.analysis.durations import hours
 from dashboards.analysis.effect_value import Effect
 from dashboards.analysis.headline import Headline, headline
 from dashboards.analysis.lasting.slope import LEAST_S as SLOPE_LEAST_S
@@ -21,7 +22,6 @@ from dashboards.sentences import (
     band_name,
     finding,
     has_interval,
-    hours,
     sentence,
     warnings_by_place,
 )

@@ -12,6 +12,7 @@ import pandas as pd
 
 from dashboards import figures, palette
 from dashboards.analysis.coverage import KINDS
+from dashboards.analysis.durations import hours
 from dashboards.analysis.trend import HISTOGRAM, Trended, bin_width_ms, trend
 from dashboards.comparison import METRICS, MINOR_SHARE, LocatedEffect, RouterChange, settings_of
 from dashboards.effect_figure import Places, effects_figure
@@ -32,7 +33,6 @@ from dashboards.sentences import (
     MANY_LOOKS,
     METRIC_NAMES,
     band_name,
-    hours,
     margin_text,
     number,
 )

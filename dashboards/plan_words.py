@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from dashboards.analysis.durations import hours
 from dashboards.analysis.metrics import METRICS, Metric
 from dashboards.analysis.plan import FIRST_H, HOUR_S, LAST_H, POWER, Option, least_difference
 from dashboards.planning import LITTLE_HOURS, TrialPlan, in_unit
-from dashboards.sentences import METRIC_NAMES, aligned, band_name, hours, version_name
+from dashboards.sentences import METRIC_NAMES, aligned, band_name, version_name
 from logger.printable import printable
 from logger.times import format_local
 

@@ -18,7 +18,7 @@ from dashboards.sentences import (
     band_name,
     finding,
     has_interval,
-    hours,
+    logged,
     version_name,
 )
 from dashboards.suggestions import suggest
@@ -152,12 +152,12 @@ def _band_progress(trial: RunningTrial, band: str, effects: Sequence[LocatedEffe
     of_band = {one.effect.metric: one for one in effects if one.band == band}
     rssi = of_band["rssi"]
     effect = rssi.effect
-    after = f"after {hours(effect.hours_a)} of v{trial.a} and {hours(effect.hours_b)} of v{trial.b}"
+    so_far = logged({trial.a: effect.hours_a, trial.b: effect.hours_b})
     return {
         **_effect_json(rssi),
         "verdicts": {metric: one.effect.verdict for metric, one in of_band.items()},
         "also": _also(of_band),
-        "words": _plain(f"{band_name(band)}: {finding(_as_it_holds(effect))}, {after}"),
+        "words": _plain(f"{band_name(band)}: {finding(_as_it_holds(effect))}, {so_far}"),
     }
 
 

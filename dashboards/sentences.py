@@ -8,6 +8,7 @@ from dataclasses import replace
 from math import floor, isfinite, log10
 from unicodedata import category, combining, east_asian_width
 
+from dashboards.analysis.durations import hours
 from dashboards.analysis.effect_value import Effect
 from dashboards.analysis.metrics import METRICS
 from dashboards.comparison import LocatedEffect
@@ -22,7 +23,7 @@ VERDICTS = {
 }
 _UNITS = {"1/day": "a day"}
 MINUS = "−"
-_MEASURED = re.compile(r"\b\d+(?:\.\d+)?(?= (?:h\b|min\b|%))")
+_MEASURED = re.compile(r"\b\d[\d,]*(?:\.\d+)?(?= (?:h\b|min\b|%))")
 MANY_LOOKS = (
     "A running trial may be looked at as often as one likes: its interval is the wider one that holds at every look. "
     "For many metrics, bands, locations and changes there is no such allowance: each interval holds the truth 95 times "
@@ -160,13 +161,12 @@ def scope_phrase(effect: Effect) -> str:
     return f"location ({effect.n_placements_a} and {effect.n_placements_b} placements)"
 
 
-def hours(value: float) -> str:
-    """ "20 h", "4.5 h", "12 min", "< 1 min"."""
-    if 0 < value < 1 / 60:
-        return "< 1 min"
-    if value < 1:
-        return f"{60 * value:.0f} min"
-    return f"{value:.1f} h" if value < 10 else f"{value:,.0f} h"
+def logged(spans: Mapping[int, float]) -> str:
+    """Hours by version: "after 3 h of v1 and 2 h of v2", "after 3 h of v1, nothing yet of v2"."""
+    some = " and ".join(f"{hours(span)} of v{version}" for version, span in spans.items() if span > 0)
+    none = " and ".join(f"v{version}" for version, span in spans.items() if not span > 0)
+    said = (some and f"after {some}", none and f"nothing yet of {none}")
+    return ", ".join(filter(None, said))
 
 
 def comparison_text(a: int, b: int, labels: Mapping[int, str], effects: Sequence[LocatedEffect]) -> str:
@@ -220,11 +220,15 @@ def _from_least_to_most(texts: Sequence[str]) -> str:
     ranges = iter(zip(*(_MEASURED.findall(text) for text in texts), strict=True))
 
     def said(first: re.Match[str]) -> str:
-        numbers = sorted(next(ranges), key=float)
+        numbers = sorted(next(ranges), key=_value)
         least, most = numbers[0], numbers[-1]
-        return first[0] if 0.9 * float(most) <= float(least) else f"{least} to {most}"
+        return first[0] if 0.9 * _value(most) <= _value(least) else f"{least} to {most}"
 
     return _MEASURED.sub(said, texts[0])
+
+
+def _value(measured: str) -> float:
+    return float(measured.replace(",", ""))
 
 
 def aligned(rows: Sequence[tuple[str, ...]]) -> list[str]:

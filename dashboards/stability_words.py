@@ -9,6 +9,7 @@ from typing import Any, TypeGuard
 
 import pandas as pd
 
+from dashboards.analysis.durations import hours
 from dashboards.analysis.lasting.allan import AllanPoint
 from dashboards.analysis.lasting.daily_spread import DAY_BEGINS_H, DAY_ENDS_H, LEAST_DATES, HourSpread
 from dashboards.analysis.lasting.interval import Interval
@@ -16,7 +17,7 @@ from dashboards.analysis.lasting.outage_count import Outages
 from dashboards.analysis.lasting.slope import LEAST_S as SLOPE_LEAST_S
 from dashboards.analysis.lasting.stability import DAY_S, Stability
 from dashboards.analysis.lasting.under_rate import UnderRate
-from dashboards.sentences import hours, number
+from dashboards.sentences import number
 from logger.printable import printable
 from logger.times import format_duration
 from logger.wording import counted

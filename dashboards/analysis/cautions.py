@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from dashboards.analysis.artefacts import FAR_DB
+from dashboards.analysis.durations import hours
 from dashboards.analysis.heard import Heard, flat_hours, heard
 from dashboards.analysis.level_model import PLACEMENT_SD
 from dashboards.analysis.metric_columns import LEAST_EXPECTED
@@ -50,14 +51,14 @@ def what_is_lacking(arms: Arms, recorded: Arms, metric: Metric) -> list[str]:
     lacking = [f"No {words} was recorded with {' or '.join(never)}."] if never else []
     short = {v: arm for v, arm in arms.items() if not recorded[v].empty and not enough(arm, metric)}
     few = [f"v{version}" for version, arm in short.items() if metric.name == "retry" and len(arm) < LEAST_BLOCKS]
-    brief = [f"v{v} has {_said_hours(hours_of(arm))}" for v, arm in short.items() if f"v{v}" not in few]
+    brief = [f"v{v} has {hours(hours_of(arm))}" for v, arm in short.items() if f"v{v}" not in few]
     if few:
         needed = f"{LEAST_BLOCKS * LEAST_EXPECTED:.0f} of each version"
         lacking.append(
             f"Of {words}, {' and '.join(few)} has too few frames sent again: an interval needs about {needed}."
         )
     if brief:
-        least = f"{_said_hours(metric.least_covered_s / 3600)} of each version"
+        least = f"{hours(metric.least_covered_s / 3600)} of each version"
         lacking.append(f"Of {words}, {' and '.join(brief)} after the washout; an interval needs at least {least}.")
     return lacking
 
@@ -140,9 +141,9 @@ def about_artefacts(shares: Mapping[int, float]) -> list[str]:
 def about_time(arms: Arms) -> list[str]:
     """Of single changes, and of records too short to know what the time of day does."""
     cautions = []
-    hours = {version: hours_of(arm) for version, arm in arms.items()}
-    short = {version: h for version, h in hours.items() if h < 24}
-    said = " and ".join(f"v{version} for only {_said_hours(h)}" for version, h in short.items())
+    spans = {version: hours_of(arm) for version, arm in arms.items()}
+    short = {version: h for version, h in spans.items() if h < 24}
+    said = " and ".join(f"v{version} for only {hours(h)}" for version, h in short.items())
     order = versions_in_order(arms)
     if len(order) == 2:
         if short:
@@ -151,7 +152,7 @@ def about_time(arms: Arms) -> list[str]:
             f"One change only, so it may be coincidence: going back to v{order[0]} and again to v{order[1]} would "
             "tell; waiting alone seldom does."
         )
-    elif min(hours.values()) < 1:
+    elif min(spans.values()) < 1:
         cautions.append(f"Measured: {said}.")
     return cautions
 
@@ -166,9 +167,7 @@ def about_level(radios: Mapping[int, OwnRadio | None], arms: Arms, quantum_db: f
 def _about_flat(radios: Mapping[int, OwnRadio], quantum_db: float) -> list[str]:
     flat = {version: flat_hours(own.blocks) for version, own in radios.items()}
     whole = {version: hours_of(own.blocks) for version, own in radios.items()}
-    said = [
-        f"{_said_hours(h)} of v{version}" for version, h in flat.items() if h > 0 and h >= FLAT_SHARE * whole[version]
-    ]
+    said = [f"{hours(h)} of v{version}" for version, h in flat.items() if h > 0 and h >= FLAT_SHARE * whole[version]]
     if not said:
         return []
     return [
@@ -207,9 +206,3 @@ def versions_in_order(arms: Arms) -> list[int]:
 
 def _said_share(share: float) -> str:
     return f"{100 * share:.1f} %" if share >= 0.0005 else "less than 0.1 %"
-
-
-def _said_hours(hours: float) -> str:
-    if hours < 1 / 6:
-        return f"{60 * hours:.3g} min"
-    return f"{60 * hours:.0f} min" if hours < 1 else f"{hours:.3g} h"

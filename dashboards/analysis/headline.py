@@ -101,7 +101,7 @@ def _finding(effects: Mapping[str, Effect], group: Sequence[str]) -> _Finding | 
     return _Finding(sides, told[0].confidence)
 
 
-def _holm(findings: Mapping[Sequence[str], _Finding]) -> dict[Sequence[str], dict[str, tuple[str, ...]]]:
+def _holm(findings: Mapping[tuple[str, ...], _Finding]) -> dict[tuple[str, ...], dict[str, tuple[str, ...]]]:
     """What holds among so many, clearest first: per finding the verdicts with their metrics."""
     held = {}
     for k, (group, found) in enumerate(sorted(findings.items(), key=lambda one: one[1].p)):

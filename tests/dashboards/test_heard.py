@@ -92,7 +92,7 @@ def test_the_hours_at_one_step_are_said_of_each_version():
     still = Family((2, 2), fast_sd=0.01, slow_sd=0.0, daily=0.0, blockings_an_hour=0.0)
     blocks = simulate(still, 3.0, np.random.default_rng(1))
     both = " ".join(estimate_effect(blocks, 1, 2, "rssi").warnings)
-    assert "For 1.96 h of v1 and 1.96 h of v2 the level never left one step of 1 dB" in both
+    assert "For 2 h of v1 and 2 h of v2 the level never left one step of 1 dB" in both
     lively = simulate(replace(still, fast_sd=2.0), 3.0, np.random.default_rng(1))
     one = pd.concat([blocks[blocks["version"] == 1], lively[lively["version"] == 2]], ignore_index=True)
-    assert "For 1.96 h of v1 the level never left" in " ".join(estimate_effect(one, 1, 2, "rssi").warnings)
+    assert "For 2 h of v1 the level never left" in " ".join(estimate_effect(one, 1, 2, "rssi").warnings)

@@ -108,7 +108,7 @@ def test_a_version_seen_for_less_than_hours_has_no_interval_and_says_so():
     assert (effect.estimate, effect.low, effect.verdict) == (None, None, "undecided")
     assert (
         effect.warnings[0]
-        == "Of outage, v2 has 4.83 h after the washout; an interval needs at least 6 h of each version."
+        == "Of outage, v2 has 4.8 h after the washout; an interval needs at least 6 h of each version."
     )
 
 

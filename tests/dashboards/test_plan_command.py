@@ -197,7 +197,7 @@ def test_where_there_is_one_version_the_next_one_is_b(first_hour):
 
 def test_with_an_hour_of_record_it_says_that_published_links_speak(first_hour, capsys):
     _, out, _ = ask(capsys, "--db", first_hour)
-    assert "Only 1.0 h were logged here on 5 GHz: the figures are mostly those of published links" in out
+    assert "Only 1 h were logged here on 5 GHz: the figures are mostly those of published links" in out
 
 
 def test_a_band_that_was_never_on_is_planned_from_published_links_and_takes_longer(path, capsys):
