@@ -162,8 +162,8 @@ class Remembered:
         """Work out what is missing, and have the log remember it, if it can be written to just now.
 
         ``n_processes`` at most work at it (see ``judge_many``). ``progress`` is told how many effects are done, of how
-        many. What is done when this is broken off is remembered, too; when it is killed, all but the last seconds of it by
-        the clock ``elapsed_s``."""
+        many. What is done when this is broken off is remembered, too; when it is killed, all but the last seconds
+        of it, which ``elapsed_s`` counts."""
         if self.complete:
             return
         from dashboards.many_effects import judge_many
@@ -261,9 +261,7 @@ def _recall(db: sqlite3.Connection, question: str, fingerprint: bytes, read: Cal
 
 
 @contextmanager
-def _kept(
-    log: Log, now_utc_ms: int, elapsed_s: Callable[[], float]
-) -> Iterator[Callable[[str, bytes, object], None]]:
+def _kept(log: Log, now_utc_ms: int, elapsed_s: Callable[[], float]) -> Iterator[Callable[[str, bytes, object], None]]:
     """Gives a function that has the log remember an answer: some at a time, but soon, and the last ones at the end,
     come what may."""
     rows: list[tuple[str, bytes, str, int]] = []

@@ -14,6 +14,7 @@ from typing import IO
 from adapters.clock import Clock
 
 WORDS_READ = 2000  # bytes of a child's last words
+LEAVE_S = 5.0  # to keep what it has done, when it is asked to end
 
 
 class Child:
@@ -23,6 +24,7 @@ class Child:
         """Raises OSError where it cannot be started."""
         self._clock = clock
         self._started_s = clock.awake_s()
+        self._asked_s: float | None = None
         self._errors: IO[bytes] = tempfile.TemporaryFile()  # noqa: SIM115  closed by end()
         try:
             self._process = subprocess.Popen(
@@ -52,16 +54,32 @@ class Child:
         lines = self._errors.read().decode("utf-8", "replace").strip().splitlines()
         return lines[-1].removeprefix("linktrial: ") if lines else f"it ended with code {self._process.returncode}"
 
-    def end(self) -> None:
-        """Kill it, if it still runs, with whatever it started. It holds nothing that SQLite cannot roll back."""
+    def ask_to_end(self) -> float:
+        """Ask it to end, with whatever it started; once. For how many seconds it has been asked."""
+        if self._asked_s is None:
+            self._asked_s = self._clock.awake_s()
+            self._signal("SIGTERM")
+        return self._clock.awake_s() - self._asked_s
+
+    def end(self, leave_s: float = LEAVE_S) -> None:
+        """Have it end, if it still runs: ask, wait for ``leave_s`` seconds at most, then kill. It holds nothing that
+        SQLite cannot roll back."""
+        if self._process.poll() is None and leave_s:
+            self.ask_to_end()
+            with suppress(subprocess.TimeoutExpired):
+                self._process.wait(leave_s)
         if self._process.poll() is None:
-            with suppress(OSError):
-                if hasattr(os, "killpg"):
-                    os.killpg(self._process.pid, signal.SIGKILL)
-                else:
-                    self._process.kill()
+            self._signal("SIGKILL")
             self._process.wait()
         self._errors.close()
+
+    def _signal(self, name: str) -> None:
+        """To its whole group, where there are groups."""
+        with suppress(OSError):
+            if hasattr(os, "killpg"):
+                os.killpg(self._process.pid, getattr(signal, name))
+            else:
+                self._process.kill()  # Windows cannot ask
 
 
 def _give_way(pid: int) -> None:
