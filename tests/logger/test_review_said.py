@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from adapters.simulated.clock import SimulatedClock
-from logger.desktop import Desktop
+from logger.desktop import WAITING_AT_MOST, Desktop
 from logger.findings import PROGRESS, Finding, keep_finding, unsaid_news
 from logger.log import Log
 from logger.timeline import Timeline
@@ -185,6 +185,26 @@ def test_a_desktop_that_fails_or_does_not_answer_is_given_up_silently(trial, des
         clock.advance(15)
     until(lambda: (desk.tick(), desk._sending is None)[1])
     desk.close()
+
+
+def test_what_is_told_while_a_notification_is_on_its_way_comes_after_it(tmp_path, desktop):
+    desk = Desktop(SimulatedClock(START_MS), desktop)
+    for n in range(3):
+        desk.tell(f"words {n}")
+    assert desk._sending is not None
+    until(lambda: (desk.tick(), len(notified(tmp_path)) == 12)[1])
+    assert notified(tmp_path)[3::4] == ["words 0", "words 1", "words 2"]
+    desk.close()
+
+
+def test_a_desktop_that_never_answers_makes_no_endless_queue(tmp_path, desktop):
+    (Path(desktop["PATH"]) / "notify-send").write_text("#!/bin/sh\nPATH=/bin:/usr/bin exec sleep 60\n")
+    desk = Desktop(SimulatedClock(START_MS), desktop)
+    for n in range(100):
+        desk.tell(f"words {n}")
+    assert list(desk._waiting) == [f"words {n}" for n in range(100 - WAITING_AT_MOST, 100)]
+    desk.close()
+    assert (desk._sending, list(desk._waiting)) == (None, [])
 
 
 # Real processes
