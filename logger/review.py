@@ -11,7 +11,7 @@ import sys
 from collections.abc import Callable, Sequence
 
 from adapters.clock import Clock
-from logger.child import Child, runs_on_battery
+from logger.child import LEAVE_S, Child, runs_on_battery
 from logger.desktop import Desktop
 from logger.errors import LogError
 from logger.findings import PROGRESS, UNEXPLAINED, KeptFinding, mark_said, read_findings, unsaid_news
@@ -52,7 +52,8 @@ class Reviews:
         self._command = command or [sys.executable, "-P", "-m", "logger.console", "review", "--json", "--db", path]
         self._on_battery = on_battery
         self._child: Child | None = None
-        self._failing = False
+        self._failing = self._broken = False
+        self._rests_until_s = float("-inf")
         self._said: set[tuple[int, int]] = set()  # told, whether or not the log could be told so
         now_s = clock.elapsed_s()
         self._last_s = now_s - self._unreviewed_s()
@@ -60,10 +61,22 @@ class Reviews:
         self._news_s = now_s  # when to look for what is to be told: at the start what another daemon left
 
     def tick(self) -> None:
-        """Begin, watch or end a review; tell what is new."""
-        if not self._every_s:
-            return
+        """Begin, watch or end a review; tell what is new. Raises nothing: whatever goes wrong here is complained of
+        once and tried again later, for logging must not end with it. A log that is damaged ends it where samples are
+        written."""
         now_s = self._clock.elapsed_s()
+        if not self._every_s or now_s < self._rests_until_s:
+            return
+        try:
+            self._tick(now_s)
+        except Exception as error:
+            self._rests_until_s = now_s + LOOK_AGAIN_S
+            if not self._broken:
+                self._broken = True
+                words = f"{type(error).__name__}: {error}"
+                self._voice.complain(f"reviews of the running trial do not work ({printable(words)}); logging goes on")
+
+    def _tick(self, now_s: float) -> None:
         if self._child is not None:
             self._watch(self._child, now_s)
         elif now_s >= self._look_s:
@@ -106,13 +119,11 @@ class Reviews:
 
     def _watch(self, child: Child, now_s: float) -> None:
         code = child.poll()
-        if code is None:
-            if child.lasted_s() <= LONGEST_S:
-                return
-            words = f"it took longer than {LONGEST_S / 60:g} min"
-        else:
-            words = child.last_words()
-        child.end()
+        too_long = child.lasted_s() > LONGEST_S
+        if code is None and not (too_long and child.ask_to_end() > LEAVE_S):
+            return
+        words = f"it took longer than {LONGEST_S / 60:g} min" if too_long else child.last_words()
+        child.end(0)
         self._child = None
         if code == 0:
             self._failing, self._news_s = False, now_s

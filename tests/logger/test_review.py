@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 import sys
 import time
 from types import SimpleNamespace
@@ -10,7 +11,7 @@ import psutil
 import pytest
 
 from adapters.simulated.clock import SimulatedClock
-from logger.child import Child, runs_on_battery
+from logger.child import LEAVE_S, Child, runs_on_battery
 from logger.findings import PROGRESS, Finding, keep_finding
 from logger.log import Log
 from logger.review import LONGEST_S, SETTLE_S
@@ -134,8 +135,49 @@ def test_a_child_that_takes_too_long_is_ended_with_all_that_it_started_and_it_is
     until(lambda: pids.exists() and len(pids.read_text().split()) == 2)
     beside.clock.advance(LONGEST_S + 1)
     beside.reviews.tick()
+    until(lambda: (beside.reviews.tick(), beside.err.getvalue())[1])
     assert "it took longer than 10 min" in beside.err.getvalue()
     until(lambda: not any(is_alive(int(pid)) for pid in pids.read_text().split()))
+
+
+def test_a_child_that_takes_too_long_may_keep_what_it_has_done(trial, tmp_path):
+    begun, kept = tmp_path / "begun", tmp_path / "kept"
+    program = (
+        "import signal, sys, time\n"
+        "signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))\n"
+        f"try:\n    open({str(begun)!r}, 'w'); time.sleep(60)\n"
+        f"finally:\n    open({str(kept)!r}, 'w')"
+    )
+    beside = Beside(trial, program=program)
+    beside.clock.advance(SETTLE_S)
+    beside.reviews.tick()
+    until(begun.exists)
+    beside.clock.advance(LONGEST_S + 1)
+    until(lambda: (beside.reviews.tick(), beside.err.getvalue())[1])
+    assert kept.exists()
+    assert beside.err.getvalue().count("it took longer than 10 min") == 1
+    assert beside.reviews._child is None
+
+
+def test_a_child_that_does_not_hear_is_killed_some_seconds_later(trial, tmp_path):
+    deaf = tmp_path / "deaf"
+    program = (
+        f"import signal, time; signal.signal(signal.SIGTERM, signal.SIG_IGN); open({str(deaf)!r}, 'w'); time.sleep(60)"
+    )
+    beside = Beside(trial, program=program)
+    beside.clock.advance(SETTLE_S)
+    beside.reviews.tick()
+    until(deaf.exists)
+    pid = beside.reviews._child._process.pid
+    beside.clock.advance(LONGEST_S + 1)
+    for _ in range(3):
+        beside.reviews.tick()
+        beside.clock.advance(LEAVE_S / 3)
+        assert is_alive(pid)
+    beside.clock.advance(0.1)
+    beside.reviews.tick()
+    assert not is_alive(pid)
+    assert "it took longer than 10 min" in beside.err.getvalue()
 
 
 def test_time_asleep_does_not_end_a_child(trial):
@@ -215,3 +257,32 @@ def test_a_program_that_is_not_there_is_said_and_stops_nothing(trial):
     beside.ticks(2 * HOUR_S)
     assert len(beside.err.getvalue().splitlines()) == 1
     assert "No such file" in beside.err.getvalue()
+
+
+def test_what_nobody_expected_is_complained_of_once_and_logging_goes_on(trial, monkeypatch):
+    beside = Beside(trial)
+
+    def fail(*_: object) -> None:
+        raise RuntimeError("no such\x1b[2J thing")
+
+    monkeypatch.setattr("logger.review.running_trial", fail)
+    beside.ticks(2 * HOUR_S)
+    assert beside.err.getvalue() == (
+        "linktrial: reviews of the running trial do not work (RuntimeError: no such\\x1b[2J thing); logging goes on\n"
+    )
+    monkeypatch.undo()
+    beside.ticks(HOUR_S)
+    assert beside.n_runs == 1
+
+
+def test_a_damaged_log_is_left_for_the_writing_of_samples_to_tell(trial):
+    beside = Beside(trial)
+
+    class Damaged:
+        def execute(self, *_: object) -> None:
+            raise sqlite3.DatabaseError("database disk image is malformed")
+
+    db, trial.db = trial.db, Damaged()
+    beside.ticks(HOUR_S)
+    trial.db = db
+    assert beside.err.getvalue().count("malformed") == 1
