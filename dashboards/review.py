@@ -22,14 +22,16 @@ from dashboards.sentences import (
     version_name,
 )
 from dashboards.suggestions import suggest
+from logger.errors import LogError
 from logger.findings import (
     PROGRESS,
+    UNDECIDED,
     UNEXPLAINED,
     VERDICT,
     Finding,
     KeptFinding,
     drop_others,
-    drop_verdicts_on_the_unknown,
+    drop_verdicts,
     finding_key,
     keep_finding,
     read_findings,
@@ -39,9 +41,14 @@ from logger.one_moment import one_moment
 from logger.printable import printable
 from logger.running_trial import RunningTrial, running_trial
 from logger.tags import Version, read_versions
+from logger.undo import edits_made
 
 if TYPE_CHECKING:
     import pandas as pd
+
+
+class Overtaken(LogError):
+    """The timeline was edited while the trial was judged."""
 
 
 def review(log: Log, judged: Judgement, now_ms: int) -> list[Finding]:
@@ -49,28 +56,36 @@ def review(log: Log, judged: Judgement, now_ms: int) -> list[Finding]:
     its verdicts, what changed and was not written down.
 
     The log is read in one moment and written in one short transaction; the work lies between, for a daemon writes to it
-    at the same time. Raises LogError where the log cannot be written."""
+    at the same time. Raises LogError where the log cannot be written, and Overtaken where the timeline was edited in
+    between: nothing is kept of what was found about a timeline that no longer stands."""
     with one_moment(log):
         trial = running_trial(log.db, now_ms)
+        edits = edits_made(log.db)
         versions = read_versions(log.db)
         remembered = _remembered(log, trial, versions, judged) if trial else None
         blocks, events = load_blocks(log), load_events(log)
         known = read_findings(log.db, UNEXPLAINED)
         location_ids = dict(log.db.execute("SELECT name, id FROM location").fetchall())
-    progress, verdicts = [], []
+    progress, verdicts, judged_as = [], [], {}
     if trial and remembered:
         labels = {version.number: version.label for version in versions}
         effects = judge(trial, remembered, blocks, now_ms)
         progress, verdicts = [progress_finding(trial, effects, labels)], verdict_findings(trial, effects, labels)
+        judged_as = {_verdict_key(trial, one): one.effect.verdict for one in effects}
     changes = unexplained(blocks, events)
     unrecorded = unexplained_findings(changes, known, location_ids, now_ms)
     found = [*progress, *verdicts, *unrecorded]
     with log.transaction() as db:
+        if (running_trial(db, now_ms), edits_made(db)) != (trial, edits):
+            raise Overtaken(
+                "the timeline was edited while the trial was judged, so nothing was kept; say 'linktrial review' again"
+            )
         for one in found:
             keep_finding(db, one, now_ms)
         for kind, kept in ((PROGRESS, progress), (UNEXPLAINED, unrecorded)):
             drop_others(db, kind, [one.key for one in kept])
-        drop_verdicts_on_the_unknown(db)
+        about = (trial.a, trial.b, trial.location_id) if trial else None
+        drop_verdicts(db, about, judged_as, now_ms)
     return found
 
 
@@ -118,16 +133,20 @@ def _overlap(old: Mapping[str, Any], change: Unexplained) -> bool:
 def verdict_findings(trial: RunningTrial, effects: Sequence[LocatedEffect], labels: Mapping[int, str]) -> list[Finding]:
     """One per effect that an open trial has decided. What the trial is about is the key, so that the same verdict of a
     later look is no news."""
-    decided = [one for one in effects if one.effect.open and one.effect.verdict != "undecided"]
+    decided = [one for one in effects if one.effect.open and one.effect.verdict != UNDECIDED]
     return [
         Finding(
             VERDICT,
-            finding_key(trial.a, trial.b, trial.location_id, one.band, one.effect.metric),
+            _verdict_key(trial, one),
             _verdict_words(trial, one, labels),
             {"a": f"v{trial.a}", "b": f"v{trial.b}", **_effect_json(one)},
         )
         for one in decided
     ]
+
+
+def _verdict_key(trial: RunningTrial, one: LocatedEffect) -> str:
+    return finding_key(trial.a, trial.b, trial.location_id, one.band, one.effect.metric)
 
 
 def progress_finding(trial: RunningTrial, effects: Sequence[LocatedEffect], labels: Mapping[int, str]) -> Finding:
@@ -165,7 +184,7 @@ def _also(of_band: Mapping[str, LocatedEffect]) -> str:
     """The other metrics that are decided: "better: tx rate, rx rate; no difference that matters: outage"."""
     names: dict[str, list[str]] = {}
     for metric, one in of_band.items():
-        if metric != "rssi" and one.effect.verdict != "undecided":
+        if metric != "rssi" and one.effect.verdict != UNDECIDED:
             names.setdefault(VERDICTS[one.effect.verdict], []).append(METRIC_NAMES[metric])
     return "; ".join(f"{verdict}: {', '.join(metrics)}" for verdict, metrics in names.items())
 

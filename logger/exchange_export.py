@@ -20,6 +20,7 @@ from logger.log import Log
 from logger.one_moment import one_moment
 from logger.printable import quoted
 from logger.sample_id import FOREVER_MS, ids_between
+from logger.undo import edits_made
 from logger.whole_file import whole_file
 
 SAMPLES_AT_ONCE = 2000
@@ -88,7 +89,7 @@ def export_samples(
         if location is not None:
             _refuse_unknown(db, location)
         cells_of = _sample_cells(db)
-        edits = _edits(db)
+        edits = edits_made(db)
         stretches = [_stretch(db, period, span) for period in db.execute(_PERIODS, (location, location))]
     streams = [
         _samples(log, edits, list(of_source), cells_of) for _, of_source in groupby(stretches, attrgetter("source_id"))
@@ -153,12 +154,6 @@ def _stretch(db: sqlite3.Connection, period: sqlite3.Row, span: tuple[int, int])
     return _Stretch(source_id, location, placement, version, first_id, first_id if last is None else last + 1)
 
 
-def _edits(db: sqlite3.Connection) -> tuple[int, int]:
-    """Grows with every edit of the timeline and every undo."""
-    made, undone = db.execute("SELECT count(*), count(undone_at_utc_ms) FROM edit").fetchone()
-    return made, undone
-
-
 def _samples(
     log: Log, edits: tuple[int, int], stretches: list[_Stretch], cells_of: Callable[[_Cells, sqlite3.Row], _Cells]
 ) -> Iterator[tuple[tuple[int, str, str, int], _Cells]]:
@@ -172,7 +167,7 @@ def _samples(
         tags = (harmless(location), harmless(placement), f"v{version}")
         while first_id < end_id:
             with one_moment(log):
-                if _edits(log.db) != edits:
+                if edits_made(log.db) != edits:
                     raise LogError("the timeline was edited while the samples were written; export them again")
                 samples = log.db.execute(_SAMPLES, (first_id, end_id, SAMPLES_AT_ONCE)).fetchall()
             for sample in samples:

@@ -8,13 +8,15 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
 from logger.log import OWN_SOURCE
 
 VERDICT, UNEXPLAINED, PROGRESS = "verdict", "unexplained", "progress"
 NEWS = (VERDICT, UNEXPLAINED)  # the kinds that the daemon says
+UNDECIDED = "undecided"  # the verdict that is none
+TOLD_AGAIN_AFTER_MS = 86_400_000
 
 _COLUMNS = "SELECT id, kind, key, words, detail, found_at_utc_ms, said_at_utc_ms FROM finding"
 _UNTAGGED = """
@@ -25,6 +27,7 @@ WHERE kind = 'unexplained' AND (json_extract(detail, '$.command') IS NULL OR NOT
 ))
 ORDER BY json_extract(detail, '$.at_utc_ms'), id
 """
+_LOGGED = "SELECT DISTINCT config_version, location_id FROM period JOIN placement ON placement.id = placement_id"
 _KEEP = """
 INSERT INTO finding (kind, key, words, detail, found_at_utc_ms) VALUES (?, ?, ?, ?, ?)
 ON CONFLICT (kind, key) DO UPDATE SET
@@ -94,12 +97,32 @@ def drop_others(db: sqlite3.Connection, kind: str, kept: Iterable[str]) -> None:
     db.execute("DELETE FROM finding WHERE kind = ? AND key NOT IN (SELECT value FROM json_each(?))", (kind, keys))
 
 
-def drop_verdicts_on_the_unknown(db: sqlite3.Connection) -> None:
-    """Take away verdicts on config versions that the log no longer has: the next of that number is another state of the
-    router, and its verdict is news."""
-    known = "(SELECT number FROM config_version)"
-    gone = " OR ".join(f"json_extract(key, '$[{place}]') NOT IN {known}" for place in (0, 1))
-    db.execute(f"DELETE FROM finding WHERE kind = 'verdict' AND ({gone})")
+def drop_verdicts(
+    db: sqlite3.Connection, trial: tuple[int, int, int] | None, judged: Mapping[str, str], now_ms: int
+) -> None:
+    """Take away the verdicts that no longer stand, so that another on the same is news. ``judged`` holds the verdict of
+    all effects of ``trial`` (a, b, location id), by key.
+
+    - Of this trial, what was not found again: its periods were moved or have another version now.
+    - Of another, what cannot be found again, for the location has not both versions.
+    - What is undecided again: at once where it was not told yet, or where the timeline was edited since; else a day
+      after it was found. A verdict at the edge comes and goes from hour to hour, and is so told once a day at most.
+    """
+    edited_ms = db.execute("SELECT max(max(made_at_utc_ms, ifnull(undone_at_utc_ms, 0))) FROM edit").fetchone()[0] or 0
+    logged = {tuple(row) for row in db.execute(_LOGGED)}
+    gone = []
+    for kept in read_findings(db, VERDICT):
+        a, b, location_id, *_ = json.loads(kept.key)
+        if (a, b, location_id) != trial:
+            stands = {(a, location_id), (b, location_id)} <= logged
+        elif judged.get(kept.key) == UNDECIDED:
+            young = now_ms - kept.found_at_utc_ms < TOLD_AGAIN_AFTER_MS
+            stands = young and kept.said_at_utc_ms is not None and edited_ms <= kept.found_at_utc_ms
+        else:
+            stands = kept.key in judged
+        if not stands:
+            gone.append((kept.id,))
+    db.executemany("DELETE FROM finding WHERE id = ?", gone)
 
 
 def mark_said(db: sqlite3.Connection, findings: Iterable[KeptFinding], now_ms: int) -> None:

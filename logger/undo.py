@@ -15,6 +15,12 @@ _TABLES = {"location": "id", "placement": "id", "config_version": "number"}
 State = dict[str, dict[str, list[Any]]]
 
 
+def edits_made(db: sqlite3.Connection) -> tuple[int, int]:
+    """Grows with every edit of the timeline and every undo."""
+    made, undone = db.execute("SELECT count(*), count(undone_at_utc_ms) FROM edit").fetchone()
+    return made, undone
+
+
 def state_of(db: sqlite3.Connection) -> State:
     """The tagging tables and this machine's periods, by table and key."""
     state = {

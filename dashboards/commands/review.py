@@ -5,8 +5,19 @@ from __future__ import annotations
 
 import argparse
 import json
+import signal
+from collections.abc import Iterator
+from contextlib import contextmanager
+from types import FrameType
+from typing import TYPE_CHECKING, NoReturn
 
 from logger.commands import add_json_option, add_log_option, open_log
+
+if TYPE_CHECKING:
+    from logger.findings import Finding
+    from logger.log import Log
+
+TRIES = 3  # while the owner edits the timeline
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -15,14 +26,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from adapters.clock import SystemClock
-    from dashboards.comparison import judgement
-    from dashboards.review import review
     from logger.findings import PROGRESS
-    from logger.settings import load_settings
 
-    with open_log(args) as log:
-        found = review(log, judgement(load_settings()), SystemClock().utc_ms())
+    with _leaving_when_asked(), open_log(args) as log:
+        found = _reviewed(log)
     if args.json:
         shown = [{"kind": one.kind, "words": one.words, **one.detail} for one in found]
         print(json.dumps({"findings": shown}, ensure_ascii=False, allow_nan=False))
@@ -32,3 +39,34 @@ def run(args: argparse.Namespace) -> int:
     for one in found:
         print(one.words)
     return 0
+
+
+def _reviewed(log: Log) -> list[Finding]:
+    """What was judged before an edit of the timeline is judged again, most of it from memory."""
+    from adapters.clock import SystemClock
+    from dashboards.comparison import judgement
+    from dashboards.review import Overtaken, review
+    from logger.settings import load_settings
+
+    judged = judgement(load_settings())
+    for _ in range(TRIES - 1):
+        try:
+            return review(log, judged, SystemClock().utc_ms())
+        except Overtaken:
+            continue
+    return review(log, judged, SystemClock().utc_ms())
+
+
+@contextmanager
+def _leaving_when_asked() -> Iterator[None]:
+    """The daemon asks a review that takes too long to end, before it kills it: what was worked out is to be kept."""
+
+    def leave(number: int, frame: FrameType | None) -> NoReturn:
+        signal.signal(number, signal.SIG_IGN)  # asked again while it keeps them, it goes on
+        raise SystemExit(128 + number)
+
+    before = signal.signal(signal.SIGTERM, leave)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)

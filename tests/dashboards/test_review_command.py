@@ -47,7 +47,7 @@ def effects(whole) -> list[LocatedEffect]:
     """What the statistics say of it; seconds of work."""
     with Log.open(whole) as log:
         blocks = load_blocks(log)
-    return compare_versions(blocks, 1, 2, location="kiln room")
+    return compare_versions(blocks, 1, 2, location="kiln room", in_force=2)
 
 
 @pytest.fixture
@@ -119,27 +119,6 @@ def test_a_verdict_that_turned_into_another_is_news(path, ask):
     ask()
     with Log.open(path) as log:
         assert {found.detail["verdict"] for found in unsaid_news(log.db)} >= {"better"}
-
-
-def test_a_verdict_stays_told_when_a_later_look_is_undecided(path, ask):
-    ask()
-    with Log.open(path) as log:
-        kept = "json_extract(key, '$[4]') = 'rssi'"
-        log.db.execute(f"DELETE FROM finding WHERE kind = 'verdict' AND NOT {kept}")
-        log.db.execute(
-            "UPDATE finding SET key = '[1, 2, 1, \"6\", \"rssi\"]', said_at_utc_ms = 1 WHERE kind = 'verdict'"
-        )
-    ask()
-    assert '[1, 2, 1, "6", "rssi"]' in [found.key for found in findings(path, VERDICT)]
-
-
-def test_verdicts_on_a_version_that_was_undone_are_taken_away(path, ask):
-    ask()
-    with Log.open(path) as log:
-        log.db.execute("UPDATE finding SET key = json_set(key, '$[1]', 9) WHERE kind = 'verdict'")
-        log.db.execute("UPDATE finding SET said_at_utc_ms = 1")
-    ask()
-    assert {json.loads(found.key)[1] for found in findings(path, VERDICT)} == {2}
 
 
 def test_progress_tells_hours_and_effect_per_band_in_words_and_numbers(path, ask, effects):
