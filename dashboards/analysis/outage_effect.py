@@ -28,7 +28,8 @@ PRIOR_EPISODES = 2.0
 LEAST_VARIATION = 0.1  # squared, of the drop-outs of an episode: that all had one does not make it a law
 OWN_DOING_S = 600.0  # a change is said some minutes after the router was unplugged for it; an assumption
 SOLID_SHARE = 0.8  # of a stretch, without a link: one loss, not several
-LEAST_DEGREES = 4  # of freedom, to tell whether days differ
+PRIOR_DEGREES = 4  # of freedom, that what is thought of days before is worth: twice even ones, where none was seen
+DAYS_VARIATION = 0.1  # squared, of the days' rates; an assumption: by a third, give or take
 STEP_GAP_S = 120.0  # between the samples of one loss
 DAY_MS = 86_400_000
 POINTS = 1024
@@ -184,9 +185,12 @@ class _Compound:
 
 def _dispersion(compounds: tuple[_Compound, _Compound], variance_per_mean: float) -> float:
     """Variance of a day's total over that of a compound Poisson process, at least 1: the mean of its scaled inverse
-    chi-squared posterior. 1 where there are too few days to tell. The version with more weighs more, as it does
-    in the difference."""
+    chi-squared posterior. Days are thought to differ somewhat until they are seen not to: the more happens on a day,
+    the more of its variance comes from that. The version with more weighs more, as it does in the difference."""
     found = [compound.squares(variance_per_mean) for compound in compounds]
     seen, even, days = (sum(parts) for parts in zip(*found, strict=True))
     degrees = sum(n - 1 for *_, n in found if n > 0)
-    return float(max(1.0, seen / even * days / (degrees - 2))) if degrees >= LEAST_DEGREES else 1.0
+    squares = seen / even * days if degrees else 0.0
+    a_day = sum(c.sizes.sum() for c in compounds) / sum(c.watched_days.sum() for c in compounds)
+    before = 1.0 + DAYS_VARIATION * float(a_day) / variance_per_mean
+    return float(max(1.0, (PRIOR_DEGREES * before + squares) / (PRIOR_DEGREES + degrees - 2)))

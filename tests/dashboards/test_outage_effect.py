@@ -8,7 +8,15 @@ import pytest
 
 from dashboards.analysis.block_series import number_stays
 from dashboards.analysis.effect import estimate_effect
-from dashboards.analysis.outage_effect import OutageRecord, apart_from_changes, outage_difference, outage_record
+from dashboards.analysis.outage_effect import (
+    OutageRecord,
+    _Compound,
+    _dispersion,
+    apart_from_changes,
+    dropout_difference,
+    outage_difference,
+    outage_record,
+)
 from tests.bench.verdict.worlds import EPOCH_UTC_MS
 
 DAY_S = 86_400
@@ -99,6 +107,39 @@ def test_the_interval_holds_the_truth_of_simulated_episodes(rate_a_day, length_m
         _, low, high = outage_difference(a, b, 0.95, seed=0)
         held += low <= 0.5 * rate_a_day * length_min <= high
     assert held / worlds >= 0.93
+
+
+def half_width_of(a: OutageRecord, b: OutageRecord) -> float:
+    _, low, high = dropout_difference(a, b, 0.95, seed=0)
+    return (high - low) / 2
+
+
+def on_days(*numbers: int) -> OutageRecord:
+    """So many episodes of one drop-out on each day."""
+    each = np.ones(sum(numbers))
+    return OutageRecord(np.ones(len(numbers)), np.repeat(np.arange(len(numbers)), numbers), each, each)
+
+
+def test_even_days_narrow_the_interval_from_what_is_thought_of_days_before():
+    """By hand: one day each has twice the variance of 1 + 0.1 of 4 episodes over 1 + the least variation."""
+    before = 1 + 0.1 * 4 / 1.1
+    one, many = _compounds((4,), (4,)), _compounds((4,) * 8, (4,) * 8)
+    assert _dispersion(one, 1.1) == pytest.approx(2 * before)
+    assert _dispersion(many, 1.1) == 1  # no two days differ: 4 * before of 16 degrees
+    assert half_width_of(on_days(4), on_days(4)) > 1.2 * np.sqrt(2) * 1.96 * np.sqrt(4)
+
+
+def test_days_that_differ_widen_it_and_the_first_few_count_already():
+    squares = (8 - 4) ** 2 * 2 + (7 - 4) ** 2 * 2  # of 8, 0 and of 7, 1
+    found = _dispersion(_compounds((8, 0), (7, 1)), 1.1)
+    by_hand = (4 * (1 + 0.1 * 4 / 1.1) + squares / (1.1 * 16) * 4) / (4 + 2 - 2)
+    assert found == pytest.approx(by_hand)
+    assert half_width_of(on_days(8, 0), on_days(7, 1)) > 1.2 * half_width_of(on_days(4, 4), on_days(4, 4))
+
+
+def _compounds(a: tuple[int, ...], b: tuple[int, ...]) -> tuple[_Compound, _Compound]:
+    of_a, of_b = (_Compound(r.watched_days, r.episode_day, r.episode_dropouts) for r in (on_days(*a), on_days(*b)))
+    return of_a, of_b
 
 
 def test_a_version_seen_for_less_than_hours_has_no_interval_and_says_so():
