@@ -4,9 +4,9 @@ ones did, a line each."""
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from operator import attrgetter
 from typing import Any
 
-from dashboards.analysis.cautions import of_mixed_data
 from dashboards.analysis.directions import DOWNLINK, UPLINK
 from dashboards.analysis.durations import hours
 from dashboards.analysis.effect_value import Effect
@@ -114,8 +114,7 @@ def _headline(found: ByMetric) -> Headline:
 
 def mixed_data(found: ByMetric) -> list[str]:
     """The cautions that the data themselves are mixed, cut short or made up, each once."""
-    cautions = warnings_by_place(_in_order(found))
-    return [caution for caution in cautions if of_mixed_data(caution)]
+    return list(warnings_by_place(_in_order(found), attrgetter("mixed")))
 
 
 def needed(found: ByMetric) -> list[str]:
@@ -172,17 +171,17 @@ def lacking(found: ByMetric) -> str:
     """Why nothing can be told, where there is too little for an interval: "of RSSI, v2 has 30 s after the washout; an
     interval needs at least 1 min of each version"."""
     first = next(iter(_in_order(found))).effect
-    return printable(first.warnings[0]).rstrip(".") if first.warnings else "too little was measured"
+    if not first.lacking:
+        return "too little was measured"
+    return f"of {METRIC_NAMES[first.metric]}, {printable(first.lacking[0])}"
 
 
 def too_little(found: ByMetric) -> dict[str, list[str]]:
     """Why metrics have no interval, and the names of those it is said of."""
     reasons: dict[str, list[str]] = {}
     for effect in (one.effect for one in _in_order(found) if not _known(one)):
-        name = METRIC_NAMES[effect.metric]
-        about_it = (text for text in effect.warnings if text.startswith((f"Of {name}", f"No {name}")))
-        reason = printable(next(about_it, "too little data"))
-        reasons.setdefault(reason.removeprefix(f"Of {name}, ").rstrip("."), []).append(name)
+        reason = printable("; ".join(effect.lacking)) or "too little data"
+        reasons.setdefault(reason, []).append(METRIC_NAMES[effect.metric])
     return reasons
 
 
@@ -250,8 +249,11 @@ def details(found: ByMetric) -> dict[str, Any]:
 def what_to_mind(effects: Sequence[LocatedEffect]) -> dict[str, list[str]]:
     """Cautions, each once, with where it is said; none of bands that the laptop seldom chose, for these get no verdict
     to be careful with, none of metrics without an interval, and not ``mixed_data``, which stand with the verdict."""
-    cautions = warnings_by_place(one for one in effects if not one.seldom_used and _known(one))
-    return {caution: places for caution, places in cautions.items() if not of_mixed_data(caution)}
+    return warnings_by_place((one for one in effects if not one.seldom_used and _known(one)), _but_mixed)
+
+
+def _but_mixed(effect: Effect) -> list[str]:
+    return [caution for caution in effect.warnings if caution not in effect.mixed]
 
 
 def why_seldom(found: ByMetric) -> str:

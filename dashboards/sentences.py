@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from math import floor, isfinite, log10
+from operator import attrgetter
 from unicodedata import category, combining, east_asian_width
 
 from dashboards.analysis.durations import hours
@@ -25,9 +26,11 @@ _UNITS = {"1/day": "a day"}
 MINUS = "−"
 _MEASURED = re.compile(r"\b\d[\d,]*(?:\.\d+)?(?= (?:h\b|min\b|%))")
 MANY_LOOKS = (
-    "A running trial may be looked at as often as one likes: its interval is the wider one that holds at every look. "
-    "For many metrics, bands, locations and changes there is no such allowance: each interval holds the truth 95 times "
-    "in 100, so one in twenty misses it by chance, and a finding that stands alone asks for a second trial."
+    "A running trial may be looked at as often as one likes: its interval is the wider one that holds at every look."
+)
+MANY_EFFECTS = (
+    "For many metrics, bands, locations and changes there is no allowance: each interval holds the truth 95 times in "
+    "100, so one in twenty misses it by chance, and a finding that stands alone asks for a second trial."
 )
 
 
@@ -196,17 +199,25 @@ def comparison_text(a: int, b: int, labels: Mapping[int, str], effects: Sequence
             lines.append(f"{where}: {place.words[0].lower()}{place.words[1:]}.")
     lines += ["", "To mind:"]
     lines += [f"- {warning} ({'; '.join(places)})" for warning, places in warnings_by_place(effects).items()]
-    lines.append(f"- {MANY_LOOKS}")
+    lines += [f"- {allowance}" for allowance in allowances(effects)]
     return "\n".join(lines).replace(MINUS, "-")  # not every terminal has a true minus
 
 
-def warnings_by_place(effects: Iterable[LocatedEffect]) -> dict[str, list[str]]:
-    """What to mind, each once, with the locations and bands that it is said of; fit to be shown. Of what differs in
-    hours, minutes or shares only the least and the most are said."""
+def allowances(effects: Iterable[LocatedEffect]) -> list[str]:
+    """What the intervals allow for and what they do not; of looking early only where a trial is running."""
+    running = any(located.effect.open for located in effects)
+    return [*([MANY_LOOKS] if running else []), MANY_EFFECTS]
+
+
+def warnings_by_place(
+    effects: Iterable[LocatedEffect], of: Callable[[Effect], Iterable[str]] = attrgetter("warnings")
+) -> dict[str, list[str]]:
+    """What to mind, or what ``of`` takes of it, each once, with the locations and bands that it is said of; fit to be
+    shown. Of what differs in hours, minutes or shares only the least and the most are said."""
     alike: dict[str, tuple[list[str], list[str]]] = {}
     for located in effects:
         where = f"{printable(located.location)}, {band_name(located.band)}"
-        for warning in map(printable, located.effect.warnings):
+        for warning in map(printable, of(located.effect)):
             texts, places = alike.setdefault(_MEASURED.sub("", warning), ([], []))
             texts.append(warning)
             if where not in places:

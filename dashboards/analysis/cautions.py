@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -20,18 +22,23 @@ FLAT_SHARE = 0.1  # of the time; less is not worth a word
 UNLIKE_SHARES = 0.1  # of the time: heard so much seldomer, a version looks better than it is
 LEAST_OUTAGE_SAID_S = 30.0  # less rounds to no minute
 
-# How the cautions below put it that the data themselves are mixed, cut short or made up.
-_MIXED = (
-    "on other radios than", "copies of one measurement", "by itself", "different channels", "different radios",
-    "the driver's doing", "never left one step", "heard only when it is strong",
-)  # fmt: skip
-
 Arms = Mapping[int, pd.DataFrame]  # the blocks used, by version
+Kind = Literal["plain", "mixed", "lacking"]
 
 
-def of_mixed_data(caution: str) -> bool:
-    """Whether it says that the data are mixed, cut short or made up, so that it belongs beside the number itself."""
-    return any(words in caution for words in _MIXED)
+@dataclass(frozen=True, slots=True)
+class Caution:
+    """``kind``: "mixed" where it says that the data themselves are mixed, cut short or made up, so that it belongs
+    beside the number; "lacking" where it says why there is no interval. ``unnamed``: the latter without the metric's
+    name, for several of which the same is said."""
+
+    text: str
+    kind: Kind = "plain"
+    unnamed: str = ""
+
+
+def _mixed(text: str) -> Caution:
+    return Caution(text, "mixed")
 
 
 def hours_of(arm: pd.DataFrame) -> float:
@@ -44,43 +51,48 @@ def enough(arm: pd.DataFrame, metric: Metric) -> bool:
     return float(arm["covered_s"].sum()) >= metric.least_covered_s and len(arm) >= LEAST_BLOCKS
 
 
-def what_is_lacking(arms: Arms, recorded: Arms, metric: Metric) -> list[str]:
+def what_is_lacking(arms: Arms, recorded: Arms, metric: Metric) -> list[Caution]:
     """What is too little for an interval; ``recorded`` has the washout too. Of outages and drop-outs the same words."""
     words = metric.words if metric.name else "outage"
-    never = [f"v{version}" for version, arm in recorded.items() if arm.empty]
-    lacking = [f"No {words} was recorded with {' or '.join(never)}."] if never else []
+    said = []
+    never = " or ".join(f"v{version}" for version, arm in recorded.items() if arm.empty)
+    if never:
+        said.append(Caution(f"No {words} was recorded with {never}.", "lacking", f"nothing was recorded with {never}"))
     short = {v: arm for v, arm in arms.items() if not recorded[v].empty and not enough(arm, metric)}
     few = [f"v{version}" for version, arm in short.items() if metric.name == "retry" and len(arm) < LEAST_BLOCKS]
     brief = [f"v{v} has {hours(hours_of(arm))}" for v, arm in short.items() if f"v{v}" not in few]
+    reasons = []
     if few:
         needed = f"{LEAST_BLOCKS * LEAST_EXPECTED:.0f} of each version"
-        lacking.append(
-            f"Of {words}, {' and '.join(few)} has too few frames sent again: an interval needs about {needed}."
-        )
+        reasons.append(f"{' and '.join(few)} has too few frames sent again: an interval needs about {needed}")
     if brief:
         least = f"{hours(metric.least_covered_s / 3600)} of each version"
-        lacking.append(f"Of {words}, {' and '.join(brief)} after the washout; an interval needs at least {least}.")
-    return lacking
+        reasons.append(f"{' and '.join(brief)} after the washout; an interval needs at least {least}")
+    return said + [Caution(f"Of {words}, {reason}.", "lacking", reason) for reason in reasons]
 
 
-def about_own_outages(apart_s: Mapping[int, float]) -> list[str]:
+def about_own_outages(apart_s: Mapping[int, float]) -> list[Caution]:
     """Of outages set apart, in seconds by version."""
     said = [f"{s / 60:.0f} min under v{version}" for version, s in apart_s.items() if s >= LEAST_OUTAGE_SAID_S]
     if not said:
         return []
     return [
-        f"Right at a change or a move the link was gone for {' and '.join(said)}: that is set apart, for a router that "
-        "is worked on is no outage of it."
+        Caution(
+            f"Right at a change or a move the link was gone for {' and '.join(said)}: that is set apart, for a router "
+            "that is worked on is no outage of it."
+        )
     ]
 
 
-def about_placements(arms: Arms) -> list[str]:
+def about_placements(arms: Arms) -> list[Caution]:
     a, b = arms
     if _share_a_placement(arms):
         return []
     return [
-        f"v{a} and v{b} were never measured at the same placement: moving the laptop alone changes the level "
-        f"by about {PLACEMENT_SD:g} dB, and the interval allows for that."
+        Caution(
+            f"v{a} and v{b} were never measured at the same placement: moving the laptop alone changes the level "
+            f"by about {PLACEMENT_SD:g} dB, and the interval allows for that."
+        )
     ]
 
 
@@ -89,13 +101,15 @@ def _share_a_placement(arms: Arms) -> bool:
     return bool(one & other)
 
 
-def about_radios(radios: Mapping[int, OwnRadio | None], *, planned: bool) -> list[str]:
+def about_radios(radios: Mapping[int, OwnRadio | None], *, planned: bool) -> list[Caution]:
     """Of blocks set apart, and of versions on different channels or access points, which a change may have
     brought with it (``planned``) or not."""
     a, b = radios
     cautions = [
-        f"{100 * own.others_share:.1f} % of the linked time of v{version} was on other radios than {own.radio} "
-        "and is set apart."
+        _mixed(
+            f"{100 * own.others_share:.1f} % of the linked time of v{version} was on other radios than {own.radio} "
+            "and is set apart."
+        )
         for version, own in radios.items()
         if own is not None and own.notable
     ]
@@ -106,39 +120,46 @@ def about_radios(radios: Mapping[int, OwnRadio | None], *, planned: bool) -> lis
     one, other = (own.radio for own in known)
     if not planned and parted_by_chance(*known):
         cautions.append(
-            f"Whether the change did it cannot be told: v{a} was on {one} and v{b} on {other}, and the router or the "
-            "laptop may have chosen that by itself. Measuring both on one channel would tell; if the channel was part "
-            "of the change, say so in the settings of the versions."
+            _mixed(
+                f"Whether the change did it cannot be told: v{a} was on {one} and v{b} on {other}, and the router or "
+                "the laptop may have chosen that by itself. Measuring both on one channel would tell; if the channel "
+                "was part of the change, say so in the settings of the versions."
+            )
         )
     elif one.frequency_mhz and other.frequency_mhz and one.frequency_mhz != other.frequency_mhz:
         cautions.append(
-            f"The versions were on different channels ({one.frequency_mhz} and {other.frequency_mhz} MHz): that "
-            "alone moves the level by 2.7 dB at the median, either way."
+            _mixed(
+                f"The versions were on different channels ({one.frequency_mhz} and {other.frequency_mhz} MHz): that "
+                "alone moves the level by 2.7 dB at the median, either way."
+            )
         )
     if one.bssid and other.bssid and one.bssid != other.bssid:
-        cautions.append(f"The versions were on different radios: {one.bssid} and {other.bssid}.")
+        cautions.append(_mixed(f"The versions were on different radios: {one.bssid} and {other.bssid}."))
     return cautions
 
 
-def _about_copies(known: list[OwnRadio]) -> list[str]:
+def _about_copies(known: list[OwnRadio]) -> list[Caution]:
     most = max(known, key=lambda own: len(own.copies), default=None)
     if most is None or not most.copies:
         return []
     return [
-        f"{len(most.copies) + 1} BSSIDs at {most.radio.frequency_mhz} MHz are copies of one measurement: one counts, "
-        f"{most.radio.bssid}."
+        _mixed(
+            f"{len(most.copies) + 1} BSSIDs at {most.radio.frequency_mhz} MHz are copies of one measurement: one "
+            f"counts, {most.radio.bssid}."
+        )
     ]
 
 
-def about_artefacts(shares: Mapping[int, float]) -> list[str]:
+def about_artefacts(shares: Mapping[int, float]) -> list[Caution]:
     """Of readings that the driver made up, their share by version."""
     said = " and ".join(f"{_said_share(share)} of the readings of v{version}" for version, share in shares.items())
     if not said:
         return []
-    return [f"{said[0].upper()}{said[1:]} jumped by {FAR_DB} dB or more for moments: the driver's doing, and left out."]
+    capital = f"{said[0].upper()}{said[1:]}"
+    return [_mixed(f"{capital} jumped by {FAR_DB} dB or more for moments: the driver's doing, and left out.")]
 
 
-def about_time(arms: Arms) -> list[str]:
+def about_time(arms: Arms) -> list[Caution]:
     """Of single changes, and of records too short to know what the time of day does."""
     cautions = []
     spans = {version: hours_of(arm) for version, arm in arms.items()}
@@ -147,36 +168,40 @@ def about_time(arms: Arms) -> list[str]:
     order = versions_in_order(arms)
     if len(order) == 2:
         if short:
-            cautions.append(f"Measured: {said}, less than a day, so what the time of day does is not known.")
+            cautions.append(Caution(f"Measured: {said}, less than a day, so what the time of day does is not known."))
         cautions.append(
-            f"One change only, so it may be coincidence: going back to v{order[0]} and again to v{order[1]} would "
-            "tell; waiting alone seldom does."
+            Caution(
+                f"One change only, so it may be coincidence: going back to v{order[0]} and again to v{order[1]} would "
+                "tell; waiting alone seldom does."
+            )
         )
     elif min(spans.values()) < 1:
-        cautions.append(f"Measured: {said}.")
+        cautions.append(Caution(f"Measured: {said}."))
     return cautions
 
 
-def about_level(radios: Mapping[int, OwnRadio | None], arms: Arms, quantum_db: float) -> list[str]:
+def about_level(radios: Mapping[int, OwnRadio | None], arms: Arms, quantum_db: float) -> list[Caution]:
     """Of a level that stood still, and of weak links that are heard only when they are strong. ``arms``: all blocks of
     each version, those without a link included."""
     known = {version: own for version, own in radios.items() if own is not None}
     return [*_about_flat(known, quantum_db), *_about_weak({v: heard(own, arms[v]) for v, own in known.items()})]
 
 
-def _about_flat(radios: Mapping[int, OwnRadio], quantum_db: float) -> list[str]:
+def _about_flat(radios: Mapping[int, OwnRadio], quantum_db: float) -> list[Caution]:
     flat = {version: flat_hours(own.blocks) for version, own in radios.items()}
     whole = {version: hours_of(own.blocks) for version, own in radios.items()}
     said = [f"{hours(h)} of v{version}" for version, h in flat.items() if h > 0 and h >= FLAT_SHARE * whole[version]]
     if not said:
         return []
     return [
-        f"For {' and '.join(said)} the level never left one step of {quantum_db:g} dB: how steady it is in truth is "
-        "not known."
+        _mixed(
+            f"For {' and '.join(said)} the level never left one step of {quantum_db:g} dB: how steady it is in truth "
+            "is not known."
+        )
     ]
 
 
-def _about_weak(found: Mapping[int, Heard]) -> list[str]:
+def _about_weak(found: Mapping[int, Heard]) -> list[Caution]:
     if not any(one.only_when_strong for one in found.values()):
         return []
     said = ", and ".join(
@@ -184,7 +209,7 @@ def _about_weak(found: Mapping[int, Heard]) -> list[str]:
         f"{one.level_dbm:.0f} dBm" + ("" if one.cut_at_dbm is None else f" and never under {one.cut_at_dbm:.0f}")
         for k, (version, one) in enumerate(found.items())
     )
-    return [f"{said}: so weak a link is heard only when it is strong, its true level is lower{_bias(found)}."]
+    return [_mixed(f"{said}: so weak a link is heard only when it is strong, its true level is lower{_bias(found)}.")]
 
 
 def _bias(found: Mapping[int, Heard]) -> str:

@@ -23,6 +23,7 @@ from dashboards.analysis.block_series import (
 )
 from dashboards.analysis.cautions import (
     Arms,
+    Caution,
     about_artefacts,
     about_level,
     about_own_outages,
@@ -59,7 +60,7 @@ class _Answer:
 
     used: Arms
     method: str
-    warnings: list[str]
+    cautions: list[Caution]
     estimate: float | None = None
     low: float | None = None
     high: float | None = None
@@ -137,11 +138,13 @@ def estimate_effect(
         hours_b=hours_of(answer.used[b]),
         scope=_scope(answer.used),
         method=answer.method,
-        warnings=tuple(answer.warnings),
+        warnings=tuple(caution.text for caution in answer.cautions),
         anytime_low=anytime_low,
         anytime_high=anytime_high,
         open=is_open,
         needed=tuple(needed),
+        mixed=tuple(caution.text for caution in answer.cautions if caution.kind == "mixed"),
+        lacking=tuple(caution.unnamed for caution in answer.cautions if caution.kind == "lacking"),
     )
 
 
@@ -167,26 +170,29 @@ def _level_answer(
     used = {version: told[version].iloc[:0] if own is None else own.blocks for version, own in radios.items()}
     used = joined(used, how)
     lacking = what_is_lacking(used, _arms(stays[stays[count] > 0], a, b), how)
-    warnings = lacking + about_radios(radios, planned=radio_planned) + about_artefacts(made_up)
+    cautions = lacking + about_radios(radios, planned=radio_planned) + about_artefacts(made_up)
     if any(arm.empty for arm in used.values()):
-        return _Answer(used, LEVEL_METHOD, warnings)
+        return _Answer(used, LEVEL_METHOD, cautions)
     together, left_out = latest_stays(pd.concat(list(used.values())), MOST_STAYS)
     if left_out:
-        warnings.append(f"Only the latest {MOST_STAYS} stretches between changes count; {left_out} are left out.")
+        cautions.append(
+            Caution(f"Only the latest {MOST_STAYS} stretches between changes count; {left_out} are left out.")
+        )
     series = series_from_blocks(together, how.mean, count, histogram, b)
     if lacking:
-        return _Answer(used, LEVEL_METHOD, warnings, _difference_of_means(series))
+        return _Answer(used, LEVEL_METHOD, cautions, _difference_of_means(series))
     quantum = _quantum(together[histogram], how.quantum)
-    warnings += about_placements(used) + about_time(used)
+    cautions += about_placements(used) + about_time(used)
     if how.name == "rssi":
-        warnings += about_level(radios, arms, quantum)
+        cautions += about_level(radios, arms, quantum)
     of_location = _scope(used) == "location"
     series, quantum = series.scaled(1 / how.per_db), quantum / how.per_db
     try:
         found = judge_level(series, quantum=quantum, of_location=of_location, seed=seed)
     except np.linalg.LinAlgError:  # readings at both ends of what a radio can say
-        warnings.append("The readings lie too far apart for an interval: no noise of a link is like that.")
-        return _Answer(used, LEVEL_METHOD, warnings, _difference_of_means(series) * how.per_db)
+        far = "the readings lie too far apart for an interval: no noise of a link is like that"
+        cautions.append(Caution(f"{far[0].upper()}{far[1:]}.", "lacking", far))
+        return _Answer(used, LEVEL_METHOD, cautions, _difference_of_means(series) * how.per_db)
     low, high = found.interval(confidence)
     timetable = stays_of(together, b, washout_s)
     anytime = found.interval_to(bound(information_share(found.noise, timetable, washout_s=washout_s)))
@@ -201,7 +207,7 @@ def _level_answer(
     return _Answer(
         used,
         LEVEL_METHOD,
-        warnings,
+        cautions,
         estimate=found.estimate * how.per_db,
         low=low * how.per_db,
         high=high * how.per_db,
@@ -217,13 +223,13 @@ def _outage_answer(
     kept, apart_s = apart_from_changes(counted_once(stays), washout_s)
     arms = _arms(after_washout(kept, washout_s), a, b)
     own_outages = {version: apart_s[version] for version in (a, b) if version in apart_s}
-    warnings = what_is_lacking(arms, _arms(stays, a, b), how) + about_own_outages(own_outages)
+    cautions = what_is_lacking(arms, _arms(stays, a, b), how) + about_own_outages(own_outages)
     if not all(enough(arm, how) for arm in arms.values()):
-        return _Answer(arms, OUTAGE_METHOD, warnings)
-    warnings += about_placements(arms) + about_time(arms)
+        return _Answer(arms, OUTAGE_METHOD, cautions)
+    cautions += about_placements(arms) + about_time(arms)
     difference = dropout_difference if how.unit == "1/day" else outage_difference
     numbers = difference(outage_record(arms[a]), outage_record(arms[b]), confidence, seed)
-    return _Answer(arms, OUTAGE_METHOD, warnings, *numbers)
+    return _Answer(arms, OUTAGE_METHOD, cautions, *numbers)
 
 
 def _difference_of_means(series: BlockSeries) -> float:

@@ -13,7 +13,10 @@ class Effect:
 
     ``low`` and ``high`` are of a single look; ``anytime_low`` and ``anytime_high`` hold however often one looks
     (see anytime). ``open``: the last period of the two versions is still open, so the verdict comes from the latter.
-    ``needed``: sentences on what an undecided trial still needs."""
+    ``needed``: sentences on what an undecided trial still needs.
+
+    ``warnings``: all cautions, as sentences; ``mixed``: those of them that say that the data are mixed, cut short or
+    made up; ``lacking``: why there is no interval, said without the metric's name."""
 
     metric: str
     unit: str
@@ -34,3 +37,5 @@ class Effect:
     anytime_high: float | None = None
     open: bool = False
     needed: tuple[str, ...] = ()
+    mixed: tuple[str, ...] = ()
+    lacking: tuple[str, ...] = ()

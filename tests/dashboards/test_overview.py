@@ -38,7 +38,7 @@ UNSURE = effect("rssi", 0.5, -2.0, 3.0)
 UNSURE_RATE = effect("tx-rate", 1.1, 0.7, 1.7)
 FEWER_OUTAGES = effect("outage", -18.0, -47.0, -5.0, "better")
 NOISE_ALIKE = effect("noise", 0.1, -0.4, 0.6, "no-difference")
-NOTHING = effect("rssi", warnings=("Of RSSI, v2 has 30 s after the washout; an interval needs at least 1 min.",))
+NOTHING = effect("rssi", lacking=("v2 has 30 s after the washout; an interval needs at least 1 min",))
 
 
 def test_both_directions_are_told_with_their_intervals():
@@ -69,7 +69,7 @@ def test_too_little_data_reads_as_an_answer():
     (story,) = overview(at("kiln room", NOTHING))["stories"]
     assert story["words"] == "not enough data yet"
     assert story["told"] == "Of RSSI, v2 has 30 s after the washout; an interval needs at least 1 min."
-    assert lacking(of_one_place(replace(NOTHING, warnings=()))) == "too little was measured"
+    assert lacking(of_one_place(replace(NOTHING, lacking=()))) == "too little was measured"
 
 
 def test_what_would_tell_is_said_where_nothing_is_decided_only():
@@ -157,10 +157,8 @@ def test_a_seldom_used_band_is_named_and_gets_neither_story_nor_caution():
 
 
 def test_details_show_a_metric_only_where_there_is_something():
-    outages = [
-        effect(metric, warnings=(f"Of {name}, v2 has 2 h.",))
-        for metric, name in (("outage", "outage"), ("drop-outs", "drop-out rate"))
-    ]
+    lacking = {"warnings": ("Of outage, v2 has 2 h.",), "lacking": ("v2 has 2 h",)}
+    outages = [effect(metric, **lacking) for metric in ("outage", "drop-outs")]
     shown = details(of_one_place(STRONGER, *outages))
     assert [cell["metric"] for cell in shown["cells"]] == ["RSSI"]
     assert shown["too_little"] == {"v2 has 2 h": ["outage", "drop-out rate"]}
