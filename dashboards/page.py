@@ -30,8 +30,8 @@ from dashboards.overview import (
 )
 from dashboards.report import Findings, SourceCoverage
 from dashboards.sentences import (
-    MANY_LOOKS,
     METRIC_NAMES,
+    allowances,
     band_name,
     margin_text,
     number,
@@ -95,7 +95,7 @@ class _Page:
         return shown_always | {
             "facts": self._facts(),
             "answer": self._answer() if findings.changes else None,
-            "many_looks": f"{MANY_LOOKS} {ONE_WORD}",
+            "many_looks": " ".join([*allowances(findings.effects), ONE_WORD]),
             "changes": [self._change(change, effects) for change, effects in findings.changes],
             "lasting": self._lasting(),
             "unexplained": self._unexplained(),

@@ -303,6 +303,14 @@ def test_what_to_mind_is_said_once_with_all_its_places():
     assert "one in twenty misses it by chance" in " ".join(text.split())
 
 
+def test_the_allowance_for_looking_early_is_said_of_running_trials_only():
+    ended = LocatedEffect(1, 2, "bench", "5", replace(RSSI, open=False))
+    running = replace(ended, effect=replace(RSSI, open=True, anytime_low=0.2, anytime_high=0.9))
+    texts = [comparison_text(1, 2, {1: "a", 2: "b"}, effects) for effects in ([ended], [ended, running])]
+    assert ["may be looked at as often as one likes" in text for text in texts] == [False, True]
+    assert all("one in twenty misses it by chance" in text for text in texts)
+
+
 def test_nothing_of_an_imported_recording_is_washed_out_unless_asked_for(asked):
     owners = Judgement({}, washout_s=300.0)
     wishes = [(owners, BOTH), (owners, BOTH.assign(source_id=2)),
