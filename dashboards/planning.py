@@ -28,6 +28,7 @@ from dashboards.analysis.plan import (
 )
 from dashboards.comparison import find_location
 from dashboards.frames import load_blocks, load_periods
+from dashboards.spoken_command import spoken_command
 from logger.errors import LogError
 from logger.log import Log
 from logger.one_moment import one_moment
@@ -35,6 +36,7 @@ from logger.running_trial import running_trial
 from logger.tags import period_at, read_versions
 
 PLANNED_METRICS = ("rssi", "tx-rate", "rx-rate")
+NAMELESS = '"WHERE THE LAPTOP STANDS"'  # for a name that cannot be shown as it is
 LITTLE_HOURS = 2.0  # of a record: of what goes on for longer the priors say more than it does
 
 
@@ -210,7 +212,7 @@ def _steps(option: Option, versions: _Versions, location: str, midnight: datetim
         wanted = versions.b if stay.is_b else versions.a
         said: list[str] = []
         if stay.placement != placement:
-            said.append(f"linktrial at {_shell_quoted(location)}")
+            said.append(spoken_command("at", location) or f"linktrial at {NAMELESS}")
         if wanted != in_force:
             is_new = wanted == versions.b and not exists
             said.append('linktrial changed "WHAT YOU CHANGED"' if is_new else f"linktrial back-to v{wanted}")
@@ -218,12 +220,6 @@ def _steps(option: Option, versions: _Versions, location: str, midnight: datetim
         steps.append(Step(_utc_ms(midnight, stay.starts_s), wanted, tuple(said)))
         in_force, placement = wanted, stay.placement
     return tuple(steps)
-
-
-def _shell_quoted(text: str) -> str:
-    from shlex import quote
-
-    return quote(text)
 
 
 def _utc_ms(midnight: datetime, after_s: float) -> int:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import shlex
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 from dashboards.analysis.unexplained import Unexplained
+from dashboards.spoken_command import spoken_command
 from logger.log import OWN_SOURCE
 from logger.printable import printable
 from logger.times import format_duration, format_local
@@ -17,7 +17,8 @@ LABEL = "what changed"  # the owner replaces it
 
 @dataclass(frozen=True)
 class Suggestion:
-    """``command`` is None where no tag would help: a slope has no moment, and imported periods cannot be edited."""
+    """``command`` is None where no tag would help: a slope has no moment, and imported periods cannot be edited; and
+    where the name of the location cannot be shown as it is."""
 
     words: str
     command: str | None
@@ -55,9 +56,8 @@ def command_for(change: Unexplained) -> str | None:
     changed."""
     if change.kind == "slope" or change.source_id != OWN_SOURCE:
         return None
-    when = _quoted(moment_words(change.at_utc_ms, change.time_zone))
     said = ("at", change.location) if change.gap_s else ("changed", LABEL)
-    return f"linktrial {said[0]} {_quoted(said[1])} --at {when}"
+    return spoken_command(*said, at=moment_words(change.at_utc_ms, change.time_zone))
 
 
 def moment_words(utc_ms: int, zone: str) -> str:
@@ -66,11 +66,6 @@ def moment_words(utc_ms: int, zone: str) -> str:
     local = datetime.fromtimestamp(utc_ms // 60_000 * 60, UTC).astimezone(ZoneInfo(zone))
     happens_twice = local.replace(fold=0).utcoffset() != local.replace(fold=1).utcoffset()
     return local.isoformat(" ", "minutes") if happens_twice else f"{local:%Y-%m-%d %H:%M}"
-
-
-def _quoted(text: str) -> str:
-    """For a shell: in double quotes, which more of them know, where nothing in ``text`` is special within."""
-    return shlex.quote(text) if set(text) & set('"$`\\!%') else f'"{text}"'
 
 
 def _size(change: Unexplained) -> str:

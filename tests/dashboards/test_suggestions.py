@@ -104,6 +104,12 @@ def test_a_location_reaches_the_command_as_it_is_called(location):
     assert shlex.split(command)[:3] == ["linktrial", "at", location]
 
 
+def test_of_a_name_that_cannot_be_shown_as_it_is_there_is_no_command():
+    hidden = replace(FELL, location="kiln\N{RIGHT-TO-LEFT OVERRIDE}room", gap_s=3600.0)
+    assert suggest(hidden).command is None
+    assert suggest(replace(hidden, gap_s=0.0)).command is not None  # it names the change, not the location
+
+
 def test_what_could_move_the_cursor_is_not_shown():
     assert "\x1b" not in suggest(replace(FELL, location="kiln\x1b[2J")).words
 
