@@ -201,16 +201,13 @@ def _merged(rows: pd.DataFrame, value: str, covered_s: float) -> pd.DataFrame:
 
 def _distance_to_change(started_s: np.ndarray, ended_s: np.ndarray, stay: np.ndarray, source: np.ndarray) -> np.ndarray:
     """Of each block's near edge, to the nearest edge of its stay that adjoins another stay."""
-    distance_s = np.full(len(stay), np.inf)
-    for k in np.unique(stay):
-        inside = stay == k
-        recording = source == source[inside][0]
-        first, last = started_s[inside].min(), ended_s[inside].max()
-        if first > started_s[recording].min():
-            distance_s[inside] = np.minimum(distance_s[inside], started_s[inside] - first)
-        if last < ended_s[recording].max():
-            distance_s[inside] = np.minimum(distance_s[inside], last - ended_s[inside])
-    return distance_s
+    opens = np.flatnonzero(np.diff(stay, prepend=stay[0] - 1))
+    closes = np.append(opens[1:], len(stay)) - 1
+    adjoins = source[opens[1:]] == source[closes[:-1]]  # a stay of the same recording before it
+    length = np.diff(np.append(opens, len(stay)))
+    first_s = np.repeat(np.where(np.append(False, adjoins), started_s[opens], -np.inf), length)
+    last_s = np.repeat(np.where(np.append(adjoins, False), ended_s[closes], np.inf), length)
+    return np.asarray(np.minimum(started_s - first_s, last_s - ended_s))
 
 
 def _groups(started_s: np.ndarray, ended_s: np.ndarray, stay: np.ndarray, widest_s: np.ndarray) -> np.ndarray:

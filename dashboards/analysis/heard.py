@@ -52,17 +52,16 @@ def _watched_s(blocks: pd.DataFrame) -> float:
     """Time in which a reading could have been had. A recorder that tells of lost links is off where it says nothing;
     of another one silence between stretches counts, unless it is long."""
     step_ms = 1000 * blocks["covered_s"] / blocks["n_samples"].clip(lower=1)
-    blocks = blocks.assign(end_ms=blocks["last_utc_ms"] + step_ms)
-    watched_s = 0.0
-    for _, own in blocks.groupby(["source_id", "stay"]):
-        if not own["connected"].all():
-            watched_s += float(own["covered_s"].sum())
-            continue
-        stretches = own.groupby(STRETCH).agg(first=("first_utc_ms", "min"), end=("end_ms", "max")).sort_values("first")
-        silent_s = (stretches["first"] - stretches["end"].shift()).to_numpy()[1:] / 1000
-        watched_s += float((stretches["end"] - stretches["first"]).sum()) / 1000
-        watched_s += float(silent_s[(silent_s > 0) & (silent_s <= LONGEST_SILENCE_S)].sum())
-    return watched_s
+    blocks = blocks.assign(end_ms=blocks["last_utc_ms"] + step_ms, of=blocks.groupby(["source_id", "stay"]).ngroup())
+    silence_counts = blocks["connected"].groupby(blocks["of"]).transform("all")
+    told_s = float(blocks.loc[~silence_counts, "covered_s"].sum())
+    stretches = (
+        blocks[silence_counts].groupby(["of", *STRETCH]).agg(first=("first_utc_ms", "min"), end=("end_ms", "max"))
+    )
+    stretches = stretches.reset_index("of").sort_values(["of", "first"], kind="stable")
+    silent_s = (stretches["first"] - stretches["end"].groupby(stretches["of"].to_numpy()).shift()).to_numpy() / 1000
+    heard_s = float((stretches["end"] - stretches["first"]).sum()) / 1000
+    return told_s + heard_s + float(silent_s[(silent_s > 0) & (silent_s <= LONGEST_SILENCE_S)].sum())
 
 
 def _cut_at_dbm(histograms: pd.Series) -> float | None:
