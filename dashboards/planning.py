@@ -35,7 +35,6 @@ from logger.one_moment import one_moment
 from logger.running_trial import running_trial
 from logger.tags import period_at, read_versions
 
-PLANNED_METRICS = ("rssi", "tx-rate", "rx-rate")
 NAMELESS = '"WHERE THE LAPTOP STANDS"'  # for a name that cannot be shown as it is
 LITTLE_HOURS = 2.0  # of a record: of what goes on for longer the priors say more than it does
 
