@@ -76,9 +76,10 @@ def _too_early(days: Sequence[float]) -> str:
     """That it cannot be told yet whether links last that were logged for so many days."""
     if not days:
         return ""
-    least, most = (f"{value:.1f}" for value in (min(days), max(days)))
-    passed = least if least == most else f"{least} to {most}"
-    return f"Whether it lasts cannot be told before {SLOPE_LEAST_S / DAY_S:g} days; {passed} have passed."
+    fewest, most = (f"{value:.1f}" for value in (min(days), max(days)))
+    passed = fewest if fewest == most else f"{fewest} to {most}"
+    least_days = f"{SLOPE_LEAST_S / DAY_S:g} days, and of a restless level later"
+    return f"Whether it lasts cannot be told before {least_days}; {passed} have passed."
 
 
 def _story(place: str, band: str, found: ByMetric) -> dict[str, Any]:

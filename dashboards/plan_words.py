@@ -22,6 +22,7 @@ def plan_text(planned: TrialPlan, now_ms: int) -> str:
             *proposal(planned),
             "",
             *aligned([COLUMNS, *rows]),
+            "* what is proposed: the shortest in all of those with few switches",
             "",
             *_steps(planned, now_ms),
             "",

@@ -54,7 +54,8 @@ def slope_sentence(found: Stability) -> str:
     low, high = (-slope.high, -slope.low) if fell else (slope.low, slope.high)
     under = f"Under v{found.version}"
     if high - low > 2 * WIDE_DB_PER_MONTH:
-        return f"{under} it cannot be told yet whether the level rises or falls: {_days(found.span_days)} are too few."
+        over = _days(found.span_days)
+        return f"{under} it cannot be told yet whether the level rises or falls: it wandered too much over {over}."
     ends = f"[{number(low, 1)}, {number(high, 1)}]"
     words = f"{under} the level {'fell' if fell else 'rose'} by {number(abs(slope.estimate), 1)} dB a month {ends}"
     return f"{words}." if low > 0 else f"{words}, which is none that can be told."

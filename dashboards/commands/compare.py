@@ -82,10 +82,14 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _seconds(text: str) -> float:
-    from logger.settings import in_range
+    from logger.settings import in_range, range_words
 
-    if not in_range("washout_s", seconds := float(text)):
-        raise ValueError
+    try:
+        seconds = float(text)
+    except ValueError:
+        seconds = float("nan")
+    if not in_range("washout_s", seconds):
+        raise argparse.ArgumentTypeError(f"it is {range_words('washout_s')}, not {text!r}")
     return seconds
 
 

@@ -7,7 +7,6 @@ the router is said with 'linktrial at' and 'linktrial changed' while this runs.
 from __future__ import annotations
 
 import argparse
-import os
 import sys
 
 from adapters.clock import Clock, SystemClock
@@ -30,7 +29,7 @@ def run(args: argparse.Namespace) -> int:
     if args.show_settings:
         print(f"# {settings_path()}\n\n{settings_text(settings)}", end="")
         return 0
-    if args.simulated is not None and not args.db and "LINKTRIAL_DB" not in os.environ:
+    if args.simulated is not None and not args.db:
         raise LogError("a simulated radio has no business in your own log; say --db with another file")
     return _log(args, settings, SystemClock())
 

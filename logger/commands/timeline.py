@@ -79,6 +79,9 @@ def _amend(args: argparse.Namespace, timeline: Timeline) -> str:
         notes = None if args.notes is None else checked_notes(args.notes)
         timeline.amend_version(int(target[1:]), label=args.label, settings=settings, notes=notes)
         return f"{target} amended"
+    if target[:1] in "vV" and target[1:].isdecimal():
+        known = ", ".join(f"v{version.number}" for version in timeline.versions())
+        raise TagError(f"there is no config version {target}; there are {known or 'none'}")
     _refuse(target, "a location", of_location, of_period | of_version)
     timeline.amend_location(checked_name(target, "location"), args.name)
     return f"'{target}' is now '{args.name.strip()}'"

@@ -116,7 +116,10 @@ def test_whether_it_lasts_is_said_at_the_location_or_once_where_it_is_too_early(
     assert [story["lasts"] for story in said["stories"]] == [
         "", "Under v2 the level fell by 0.4 dB a month [−0.3, 1.1], which is none that can be told.",
     ]  # fmt: skip
-    assert said["too_early"] == "Whether it lasts cannot be told before 3 days; 1.9 have passed."
+    assert (
+        said["too_early"]
+        == "Whether it lasts cannot be told before 3 days, and of a restless level later; 1.9 have passed."
+    )
 
 
 def link(place: str, days: float, slope: Interval | None = None) -> Stability:

@@ -131,7 +131,7 @@ def test_that_nothing_is_unexplained_is_said_too(words, findings):
 
 def test_it_is_said_of_the_latest_change_whether_it_lasts(words):
     first = words[words.index("The latest change") : words.index("Change by change")]
-    assert "Whether it lasts cannot be told before 3 days; 1.2 have passed." in first
+    assert "Whether it lasts cannot be told before 3 days, and of a restless level later; 1.2 have passed." in first
 
 
 def test_outages_and_gaps_are_kept_apart(words):
@@ -246,6 +246,10 @@ def test_tables_hold_what_the_page_shows(findings, tmp_path):
     assert hours == pytest.approx(48, abs=0.05)
     assert sum(float(row["suspended_h"]) for row in coverage) == pytest.approx(2, abs=0.05)
     assert [(row["started_at_utc"], row["lasted_s"]) for row in outages] == [("2026-03-02T12:00:00Z", "1800")]
+
+
+def test_what_the_one_word_allows_for_is_said(words):
+    assert "allows for its several metrics (Holm's rule)" in words.replace("&#39;", "'")
 
 
 def test_the_table_of_effects_has_what_the_json_of_compare_has(findings):

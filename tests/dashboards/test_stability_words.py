@@ -45,7 +45,7 @@ def told(**changed: object) -> str:
         (Interval(2.1, 1.3, 2.9), "Under v2 the level rose by 2.1 dB a month [1.3, 2.9]."),
         (
             Interval(3.0, -60.0, 70.0),
-            "Under v2 it cannot be told yet whether the level rises or falls: 9.2 days are too few.",
+            "Under v2 it cannot be told yet whether the level rises or falls: it wandered too much over 9.2 days.",
         ),
     ],
 )
