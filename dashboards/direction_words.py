@@ -63,19 +63,23 @@ def direction_words(found: Directions, effects: Mapping[str, Effect]) -> str:
         name, told, rest = ("downlink", down, up) if changes[1] == "unchanged" else ("uplink", up, down)
         change = changes[0] if changes[1] == "unchanged" else changes[1]
         return f"Only the {name} {change} ({told}; the other direction {rest}), {why}"
-    first, second = _clause("downlink", found.downlink, down), _clause("uplink", found.uplink, up)
+    first = _clause("downlink", found.downlink, down, effects)
+    second = _clause("uplink", found.uplink, up, effects)
     return f"{first[0].upper()}{first[1:]}; {second}"
 
 
-def _clause(name: str, direction: Direction, seen: str) -> str:
+def _clause(name: str, direction: Direction, seen: str, effects: Mapping[str, Effect]) -> str:
     if direction.change == "unchanged":
         return f"no difference that matters in the {name}: {seen}"
     if direction.change == "mixed":
         return f"the {name} both gained and lost: {seen}"
     if direction.change == "unknown":
-        all_lacking = set(direction.lacking) >= set(DOWNLINK if name == "downlink" else UPLINK)
-        why = f": no {_names(direction.lacking, 'and no')} was recorded" if all_lacking else " yet"
-        return f"the {name} cannot be told{why}"
+        of_it = DOWNLINK if name == "downlink" else UPLINK
+        if set(direction.lacking) >= set(of_it):
+            return f"the {name} cannot be told: no {_names(direction.lacking, 'and no')} was recorded"
+        alone = [metric for metric in of_it if metric in effects and effects[metric].verdict in ("better", "worse")]
+        yet = f": {_names(alone, 'and')} alone would say so, but of several metrics more is asked" if alone else ""
+        return f"the {name} cannot be told yet{yet}"
     return f"the {name} {direction.change}: {seen}"
 
 

@@ -197,10 +197,22 @@ def comparison_text(a: int, b: int, labels: Mapping[int, str], effects: Sequence
         if (place.found.downlink.change, place.found.uplink.change) != ("unknown", "unknown"):
             where = f"On {band_name(place.band)} at {printable(place.location)}"
             lines.append(f"{where}: {place.words[0].lower()}{place.words[1:]}.")
+    if wanted := _still_needed(effects):
+        lines += ["", "What is still needed:", *wanted]
     lines += ["", "To mind:"]
     lines += [f"- {warning} ({'; '.join(places)})" for warning, places in warnings_by_place(effects).items()]
     lines += [f"- {allowance}" for allowance in allowances(effects)]
     return "\n".join(lines).replace(MINUS, "-")  # not every terminal has a true minus
+
+
+def _still_needed(effects: Sequence[LocatedEffect]) -> list[str]:
+    """Of what cannot be told yet, by location and band, metrics that need the same together."""
+    metrics: dict[tuple[str, str], list[str]] = {}
+    for located in effects:
+        for sentence in located.effect.needed:
+            where = f"on {band_name(located.band)} at {printable(located.location)}"
+            metrics.setdefault((where, sentence), []).append(METRIC_NAMES[located.effect.metric])
+    return [f"- {sentence} ({', '.join(names)} {where})" for (where, sentence), names in metrics.items()]
 
 
 def allowances(effects: Iterable[LocatedEffect]) -> list[str]:

@@ -326,3 +326,15 @@ def test_a_trial_goes_on_while_one_of_its_versions_is_in_force_wherever_the_lapt
     assert [one.running for one in both] == [False, True, True, False]
     imported = parts_with_both(BOTH.assign(source_id=2), 1, 2)[0]
     assert not effects_asked(imported, 1, 2, settings={}, in_force=2)[0].running
+
+
+def test_what_an_undecided_effect_still_needs_is_said_once_for_the_metrics_that_need_the_same():
+    wants = ("About 6 h more of v2 would tell.",)
+    effects = [
+        LocatedEffect(1, 2, "bench", "5", replace(one, verdict="undecided", needed=wants)) for one in (RSSI, RATE)
+    ]
+    text = comparison_text(1, 2, {1: "a", 2: "b"}, effects)
+    assert "What is still needed:\n- About 6 h more of v2 would tell. (RSSI, tx rate on 5 GHz at bench)\n" in text
+    assert "What is still needed" not in comparison_text(
+        1, 2, {1: "a", 2: "b"}, [LocatedEffect(1, 2, "bench", "5", RSSI)]
+    )

@@ -173,3 +173,12 @@ def test_the_answer_for_machines_and_people_has_both_directions_of_each_place():
     ]
     text = comparison_text(1, 2, {1: "as found", 2: "longer antennas"}, effects)
     assert "On 5 GHz at bench: both directions improved: downlink RSSI +6.0 dB" in text
+
+
+def test_a_metric_that_alone_would_say_so_is_named_where_its_direction_cannot_be_told():
+    effects = link(rssi=6.0, tx_rate=0.11, retry_share=0.0)
+    assert effects["tx-rate"].verdict == "better"
+    assert changes(effects) == ("improved", "unknown")
+    assert say(effects).endswith(
+        "the uplink cannot be told yet: tx rate alone would say so, but of several metrics more is asked"
+    )
