@@ -40,9 +40,15 @@ from dashboards.analysis.histograms import histogram_of
 from dashboards.analysis.level_effect import judge_level
 from dashboards.analysis.metric_columns import joined, with_columns
 from dashboards.analysis.metrics import METRICS, Metric
-from dashboards.analysis.needed import Undecided, what_would_decide
-from dashboards.analysis.outage_effect import apart_from_changes, dropout_difference, outage_difference, outage_record
-from dashboards.analysis.outlook import information_share, stays_of
+from dashboards.analysis.needed import Undecided, UndecidedCounts, what_would_decide, what_would_decide_counts
+from dashboards.analysis.outage_effect import (
+    apart_from_changes,
+    dropout_difference,
+    outage_difference,
+    outage_record,
+    variances,
+)
+from dashboards.analysis.outlook import counting_share, information_share, stays_of
 from dashboards.analysis.radio import choose_radios, parted_by_chance
 
 MOST_STAYS = 120  # the cost grows with their cube
@@ -228,8 +234,17 @@ def _outage_answer(
         return _Answer(arms, OUTAGE_METHOD, cautions)
     cautions += about_placements(arms) + about_time(arms)
     difference = dropout_difference if how.unit == "1/day" else outage_difference
-    numbers = difference(outage_record(arms[a]), outage_record(arms[b]), confidence, seed)
-    return _Answer(arms, OUTAGE_METHOD, cautions, *numbers)
+    records = outage_record(arms[a]), outage_record(arms[b])
+    estimate, low, high = difference(*records, confidence, seed)
+    timetable = stays_of(pd.concat(list(arms.values())), b, washout_s)
+
+    def outlook(margin: float, is_open: bool) -> str:
+        weights = variances(*records, of_dropouts=how.unit == "1/day")
+        return what_would_decide_counts(
+            UndecidedCounts((a, b), timetable, estimate, (high - low) / 2, weights, margin, is_open)
+        )
+
+    return _Answer(arms, OUTAGE_METHOD, cautions, estimate, low, high, share=counting_share(timetable), outlook=outlook)
 
 
 def _difference_of_means(series: BlockSeries) -> float:

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from dashboards.analysis.anytime import SINGLE_LOOK, widening
 from dashboards.analysis.level_effect import Noise
-from dashboards.analysis.outlook import DAY_S, Stay, half_width, information_share, turns
+from dashboards.analysis.outlook import DAY_S, Stay, counting_share, half_width, information_share, turns
 
 HOUR_S = 3600.0
 HOURS_MORE = (3.0, 6.0, 12.0, 24.0, 48.0, 96.0, 168.0)
 TURN_S = DAY_S  # whole days, so that the day's cycle is the same in every turn
 TURNS_MORE = (2, 4, 8)
+DAYS_MORE = (1.0, 2.0, 3.0, 5.0, 7.0, 10.0, 14.0, 21.0, 28.0)  # of counts
 FOUR_IN_FIVE = 0.8416  # the 80 % point of a normal distribution
 
 
@@ -28,6 +30,20 @@ class Undecided:
     half_width: float  # of a single look
     margin: float
     washout_s: float
+    running: bool
+
+
+@dataclass(frozen=True)
+class UndecidedCounts:
+    """As Undecided, of outages or drop-outs, in the unit of the effect. ``half_width``: of a single look.
+    ``variances``: of A and of B, on any scale."""
+
+    versions: tuple[int, int]
+    stays: Sequence[Stay]
+    estimate: float
+    half_width: float
+    variances: tuple[float, float]
+    margin: float
     running: bool
 
 
@@ -54,6 +70,37 @@ def what_would_decide(trial: Undecided) -> str:
             return f"{going_on} would tell with a chance of 80 %, {_as_it_looks(trial)}; waiting alone does not."
     going_on = _going_on(trial, TURNS_MORE[-1])
     return f"Not even {going_on[0].lower()}{going_on[1:]} would tell, {_as_it_looks(trial)}: too noisy a spot for it."
+
+
+def what_would_decide_counts(trial: UndecidedCounts) -> str:
+    """As what_would_decide: the variance of each version falls with the days that it was watched."""
+    least = _wanted_half_width(trial.estimate, trial.margin)
+    watched_s = [sum(stay.lasts_s for stay in trial.stays if stay.is_b == is_b) for is_b in (False, True)]
+
+    def enough(following: Sequence[Stay]) -> bool:
+        more_s = [sum(stay.lasts_s for stay in following if stay.is_b == is_b) for is_b in (False, True)]
+        shrunk = [v * s / (s + m) for v, s, m in zip(trial.variances, watched_s, more_s, strict=True)]
+        ahead = trial.half_width * math.sqrt(sum(shrunk) / sum(trial.variances))
+        looks = widening(counting_share([*trial.stays, *following])) if trial.running else 1.0
+        return ahead * (looks + FOUR_IN_FIVE / SINGLE_LOOK) <= least
+
+    def on(days: float) -> list[Stay]:
+        return [replace(last, starts_s=last.ends_s, lasts_s=days * DAY_S)]
+
+    def back(days: float) -> list[Stay]:
+        return turns(last, days * DAY_S, last.ends_s + 2 * days * DAY_S)
+
+    last = trial.stays[-1]
+    other, same = (f"v{trial.versions[which]}" for which in (not last.is_b, last.is_b))
+    chance = f"would tell with a chance of 80 %, {_as_it_looks(trial)}"
+    if trial.running and (days := _first(DAYS_MORE, lambda days: enough(on(days)))) is not None:
+        return f"About {_days(days)} more of {same} {chance}."
+    if (days := _first(DAYS_MORE, lambda days: enough(back(days)))) is not None:
+        return f"About {_days(days)} more of each of {other} and {same} {chance}."
+    return (
+        f"Not even {_days(DAYS_MORE[-1])} more of each of {other} and {same} would tell, {_as_it_looks(trial)}: "
+        "too seldom or too uneven for it."
+    )
 
 
 def _more(trial: Undecided, n: int) -> list[Stay]:
@@ -97,7 +144,7 @@ def _going_on(trial: Undecided, n: int) -> str:
     return f"Going back to {other} for a day and to {same} for another{times}"
 
 
-def _as_it_looks(trial: Undecided) -> str:
+def _as_it_looks(trial: Undecided | UndecidedCounts) -> str:
     if abs(trial.estimate) >= trial.margin - abs(trial.estimate):
         return "if the effect is what it looks like now"
     return "if there is as little of an effect as it looks like now"
@@ -105,3 +152,7 @@ def _as_it_looks(trial: Undecided) -> str:
 
 def _said(hours: float) -> str:
     return f"{hours:.0f} h" if hours < 48 else f"{hours / 24:.0f} days"
+
+
+def _days(days: float) -> str:
+    return "a day" if days == 1 else f"{days:.0f} days"

@@ -104,6 +104,19 @@ def outage_record(blocks: pd.DataFrame) -> OutageRecord:
     )
 
 
+def variances(a: OutageRecord, b: OutageRecord, *, of_dropouts: bool) -> tuple[float, float]:
+    """Of the totals a day of A and of B, on one scale: how they weigh in their difference. That of a compound Poisson
+    process is the sum of its squared sizes; half an episode of the common size more, for none is not never."""
+    sizes = [record.episode_dropouts if of_dropouts else record.episode_min for record in (a, b)]
+    together = np.concatenate(sizes)
+    half = 0.5 * float(np.mean(together**2)) if together.any() else 1.0
+    of_a, of_b = (
+        (float(np.sum(size**2)) + half) / float(record.watched_days.sum()) ** 2
+        for size, record in zip(sizes, (a, b), strict=True)
+    )
+    return of_a, of_b
+
+
 def outage_difference(a: OutageRecord, b: OutageRecord, confidence: float, seed: int) -> tuple[float, float, float]:
     """Minutes a day, B - A: estimate and interval."""
     sizes = (a.episode_min, b.episode_min)

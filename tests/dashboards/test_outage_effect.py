@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
 
+from dashboards.analysis.anytime import widening
 from dashboards.analysis.block_series import number_stays
 from dashboards.analysis.effect import estimate_effect
 from dashboards.analysis.outage_effect import (
@@ -40,6 +43,7 @@ def days_of(losses_min: dict[int, dict[float, float]], days: float = 2.0) -> pd.
                         {
                             "period_id": version,
                             "source_id": 1,
+                            "time_zone": "UTC",
                             "placement_id": 1,
                             "version": version,
                             "link_id": int(connected),
@@ -140,6 +144,37 @@ def test_days_that_differ_widen_it_and_the_first_few_count_already():
 def _compounds(a: tuple[int, ...], b: tuple[int, ...]) -> tuple[_Compound, _Compound]:
     of_a, of_b = (_Compound(r.watched_days, r.episode_day, r.episode_dropouts) for r in (on_days(*a), on_days(*b)))
     return of_a, of_b
+
+
+def still_open(blocks: pd.DataFrame) -> pd.DataFrame:
+    last = blocks["period_id"] == blocks["period_id"].max()
+    return blocks.assign(period_ended_at_utc_ms=blocks["period_ended_at_utc_ms"].mask(last).astype(float))
+
+
+def first_days(losses: dict[int, dict[float, float]], hours: float, days: int = 2) -> pd.DataFrame:
+    """Two days of v1 or more, then so many hours of v2, which goes on."""
+    blocks = still_open(days_of(losses, days))
+    return blocks[blocks["started_at_utc_ms"] < EPOCH_UTC_MS + (24 * days + hours) * 3_600_000]
+
+
+def test_the_interval_for_looking_often_is_the_wider_the_less_of_the_planned_time_was_watched():
+    prices = []
+    for hours in (7, 12, 24, 47):
+        effect = estimate_effect(first_days({1: {5.0: 2.0, 30.0: 2.0}, 2: {}}, hours), 1, 2, "drop-outs")
+        assert effect.open
+        prices.append((effect.anytime_high - effect.anytime_low) / (effect.high - effect.low))
+        share = (1 / 2 + 1 / 7) / (1 / 2 + 24 / hours)  # planned: two days and a week
+        assert prices[-1] == pytest.approx(widening(share), rel=0.02)
+    assert prices == sorted(prices, reverse=True)
+
+
+def test_of_outages_too_it_is_said_what_is_still_needed():
+    often = {1: dict.fromkeys(range(1, 334, 4), 2.0), 2: {}}
+    [running] = estimate_effect(first_days(often, 12, days=14), 1, 2, "drop-outs").needed
+    assert re.match(r"About (a day|\d+ days) more of v2 would tell with a chance of 80 %, if the effect is", running)
+    [ended] = estimate_effect(days_of({1: {5.0: 2.0, 30.0: 2.0}, 2: {}}), 1, 2, "drop-outs").needed
+    assert "more of each of v1 and v2" in ended
+    assert estimate_effect(days_of({1: {}, 2: {}}, 10), 1, 2, "outage").needed == ()
 
 
 def test_a_version_seen_for_less_than_hours_has_no_interval_and_says_so():
