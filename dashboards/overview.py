@@ -13,6 +13,7 @@ from dashboards.analysis.effect_value import Effect
 from dashboards.analysis.headline import Headline, headline
 from dashboards.analysis.lasting.slope import LEAST_S as SLOPE_LEAST_S
 from dashboards.analysis.lasting.stability import DAY_S, Stability
+from dashboards.analysis.unexplained import Unexplained
 from dashboards.comparison import METRICS, LocatedEffect
 from dashboards.direction_words import direction_words
 from dashboards.sentences import (
@@ -27,6 +28,7 @@ from dashboards.sentences import (
 )
 from dashboards.stability_words import slope_sentence
 from logger.printable import printable
+from logger.times import format_local
 
 ONE_WORD = (
     "The word for a location and band allows for its several metrics (Holm's rule): a change that does nothing is "
@@ -53,9 +55,12 @@ def seldom_used(found: ByMetric) -> bool:
     return any(one.seldom_used for one in found.values())
 
 
-def overview(effects: Sequence[LocatedEffect], lasting: Iterable[Stability] = ()) -> dict[str, Any]:
+def overview(
+    effects: Sequence[LocatedEffect], lasting: Iterable[Stability] = (), unexplained: Sequence[Unexplained] = ()
+) -> dict[str, Any]:
     """What one change did: a story per location and band, and where the laptop seldom chose a
-    band, by band. ``lasting``: the stability of links, for a word on whether it lasts."""
+    band, by band. ``lasting``: the stability of links, for a word on whether it lasts. ``unexplained``: changes that
+    nobody wrote down, for a word where they lie within a version and so within its effect."""
     steady = {(one.location, one.band, one.version): one for one in lasting}
     seldom: dict[str, list[str]] = {}
     for (place, band), found in by_place(effects).items():
@@ -65,11 +70,24 @@ def overview(effects: Sequence[LocatedEffect], lasting: Iterable[Stability] = ()
     stories = [_story(place, band, found) for (place, band), found in places.items()]
     early_days = []
     for story, ((place, band), found) in zip(stories, places.items(), strict=True):
+        story["mixed"] = [*_within(place, band, found, unexplained), *story["mixed"]]
         link = steady.get((place, band, _version(found)))
         story["lasts"] = slope_sentence(link) if link else ""
         if link and not story["lasts"]:
             early_days.append(link.span_days)
     return {"stories": stories, "too_early": _too_early(early_days), "seldom": seldom}
+
+
+def _within(place: str, band: str, found: ByMetric, unexplained: Sequence[Unexplained]) -> list[str]:
+    """That a step which nobody wrote down is part of the effect."""
+    versions = {version for one in found.values() for version in (one.a, one.b)}
+    return [
+        f"Within v{change.version}, about {format_local(change.at_utc_ms, change.time_zone, 0)}, RSSI "
+        f"{'rose' if change.change > 0 else 'fell'} by {abs(change.change):.1f} dB and nobody wrote down why: that is "
+        "part of these numbers until it is tagged."
+        for change in unexplained
+        if (change.location, change.band, change.kind) == (place, band, "level") and change.version in versions
+    ]
 
 
 def _too_early(days: Sequence[float]) -> str:

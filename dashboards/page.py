@@ -123,10 +123,13 @@ class _Page:
 
     # What each change did
 
+    def _overview(self, effects: list[LocatedEffect]) -> dict[str, Any]:
+        return overview(effects, self.findings.stability, self.findings.unexplained)
+
     def _answer(self) -> dict[str, Any]:
         """The first screen: the latest change whole, the earlier ones in short, newest first, and their figure."""
         newest_first = self.findings.changes[::-1]
-        stories = [self._named(change) | overview(effects, self.findings.stability) for change, effects in newest_first]
+        stories = [self._named(change) | self._overview(effects) for change, effects in newest_first]
         groups: list[tuple[str, Places]] = []
         n_rows = 0
         for change, effects in newest_first:
@@ -152,7 +155,7 @@ class _Page:
         }
 
     def _change(self, change: RouterChange, effects: list[LocatedEffect]) -> dict[str, Any]:
-        stories = overview(effects, self.findings.stability)["stories"]
+        stories = self._overview(effects)["stories"]
         mind = [{"text": text, "where": places} for text, places in what_to_mind(effects).items()]
         return self._named(change) | {
             "places": [

@@ -10,9 +10,11 @@ from dashboards.analysis.effect_value import Effect
 from dashboards.analysis.lasting.interval import Interval
 from dashboards.analysis.lasting.stability import Stability
 from dashboards.analysis.metrics import METRICS
+from dashboards.analysis.unexplained import Unexplained
 from dashboards.comparison import LocatedEffect
 from dashboards.overview import brief, by_place, details, lacking, overview, told, verdict_of, what_to_mind
 from dashboards.sentences import amount, warnings_by_place
+from tests.dashboards.kiln_log import START_MS
 
 
 def effect(metric: str, estimate=None, low=None, high=None, verdict: str = "undecided", **rest) -> Effect:
@@ -179,3 +181,15 @@ def test_what_differs_in_its_numbers_only_is_said_once_for_all():
     assert warnings_by_place([*at("kiln room", *effects), *elsewhere]) == {
         "v1 has only 4.7 to 12 h.": ["kiln room, 5 GHz", "office, 5 GHz"], texts[2]: ["kiln room, 5 GHz"],
     }  # fmt: skip
+
+
+def test_a_step_that_nobody_wrote_down_is_said_beside_the_numbers_it_is_part_of():
+    step = Unexplained(
+        "level", "kiln room", "5", 2, "rssi", START_MS, START_MS, START_MS, -6.0, -7.0, -5.0, "dB", (), 0.0, 1, "UTC"
+    )
+    steps = [step, replace(step, version=7), replace(step, band="2.4"), replace(step, kind="spread")]
+    (story,) = overview(at("kiln room", STRONGER), unexplained=steps)["stories"]
+    assert [text for text in story["mixed"] if "nobody" in text] == [
+        "Within v2, about Mon 2 Mar 2026 09:00, RSSI fell by 6.0 dB and nobody wrote down why: that is part of these numbers "
+        "until it is tagged."
+    ]
