@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from dashboards.analysis.block_series import number_stays, series_from_blocks
-from tests.bench.verdict import coverage, looks, oracle
+from tests.bench.verdict import counts, coverage, looks, oracle
 from tests.bench.verdict.parts import Wanted, clearly_more, over, share
 from tests.bench.verdict.worlds import FAMILIES, STEP_S, STUDY, Family, draw, simulate
 
@@ -135,10 +135,30 @@ def test_intervals_that_miss_are_called_a_miss(monkeypatch, capsys):
     assert "| m4 | position | 12 |" in capsys.readouterr().out
 
 
+def test_losses_are_recorded_by_the_day_and_those_within_an_hour_together():
+    at = np.array([-0.6, -0.1, -0.08, 0.3, 0.9])
+    losses = counts.Losses(at, np.array([1.0, 2.0, 4.0, 8.0, 16.0]), began=0.25)
+    a, b = losses.record(-1.0, 0.0), losses.record(0.0, 1.0)
+    assert a.watched_days == pytest.approx([0.75, 0.25])
+    assert (a.episode_day.tolist(), a.episode_min.tolist(), a.episode_dropouts.tolist()) == ([0, 1], [1, 6], [1, 2])
+    assert b.watched_days == pytest.approx([0.75, 0.25])
+    assert (b.episode_day.tolist(), b.episode_min.tolist()) == ([0, 1], [8, 16])
+    assert losses.record(0.0, 0.2).episode_min.tolist() == []
+
+
+def test_simulated_losses_are_as_many_as_planted_and_their_days_differ_as_planted():
+    rng = np.random.default_rng(9)
+    seen = [counts.losses_of(counts.Days(6.0, 0.5, 3.0, 3.0, 1.5), rng) for _ in range(600)]
+    for since, until, a_day in ((-3.0, 0.0, 6.0), (0.0, 3.0, 9.0)):
+        numbers = np.array([np.sum((one.at_days >= since) & (one.at_days < until)) for one in seen])
+        assert numbers.mean() / 3 == pytest.approx(a_day, rel=0.05)  # some three standard errors
+        assert numbers.var() / numbers.mean() > 1.5
+
+
 @pytest.mark.slow
 def test_the_short_form_finds_no_clear_miss():
     command = [sys.executable, str(ROOT / "tests/bench/verdict"), "--quick"]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stdout + done.stderr
-    for part in ("coverage", "power", "looks", "steps"):
+    for part in ("coverage", "power", "looks", "counts", "steps"):
         assert f"## {part}" in done.stdout
