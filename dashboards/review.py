@@ -7,6 +7,7 @@ from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Any, cast
 
 from dashboards.analysis.effect_value import Effect
+from dashboards.analysis.headline import headline
 from dashboards.analysis.unexplained import Unexplained, unexplained_changes
 from dashboards.comparison import Judgement, LocatedEffect, comparison_json
 from dashboards.frames import load_blocks, load_events
@@ -71,7 +72,7 @@ def review(log: Log, judged: Judgement, now_ms: int) -> list[Finding]:
         labels = {version.number: version.label for version in versions}
         effects = judge(trial, remembered, blocks, now_ms)
         progress, verdicts = [progress_finding(trial, effects, labels)], verdict_findings(trial, effects, labels)
-        judged_as = {_verdict_key(trial, one): one.effect.verdict for one in effects}
+        judged_as = {_verdict_key(trial, one): _verdict_among_many(one, effects) for one in effects}
     changes = unexplained(blocks, events)
     unrecorded = unexplained_findings(changes, known, location_ids, now_ms)
     found = [*progress, *verdicts, *unrecorded]
@@ -131,9 +132,9 @@ def _overlap(old: Mapping[str, Any], change: Unexplained) -> bool:
 
 
 def verdict_findings(trial: RunningTrial, effects: Sequence[LocatedEffect], labels: Mapping[int, str]) -> list[Finding]:
-    """One per effect that an open trial has decided. What the trial is about is the key, so that the same verdict of a
-    later look is no news."""
-    decided = [one for one in effects if one.effect.open and one.effect.verdict != UNDECIDED]
+    """One per effect that an open trial has decided, and still has among all metrics of its location and band (see
+    headline). What the trial is about is the key, so that the same verdict of a later look is no news."""
+    decided = [one for one in effects if one.effect.open and _verdict_among_many(one, effects) != UNDECIDED]
     return [
         Finding(
             VERDICT,
@@ -143,6 +144,16 @@ def verdict_findings(trial: RunningTrial, effects: Sequence[LocatedEffect], labe
         )
         for one in decided
     ]
+
+
+def _verdict_among_many(one: LocatedEffect, effects: Sequence[LocatedEffect]) -> str:
+    here = {other.effect.metric: other.effect for other in effects if _place_of(other) == _place_of(one)}
+    by_itself = headline(here).by_itself
+    return UNDECIDED if one.effect.metric in by_itself else one.effect.verdict
+
+
+def _place_of(one: LocatedEffect) -> tuple[str, str]:
+    return one.location, one.band
 
 
 def _verdict_key(trial: RunningTrial, one: LocatedEffect) -> str:

@@ -252,10 +252,6 @@ def test_what_the_one_word_allows_for_is_said(words):
     assert "allows for its several metrics (Holm's rule)" in words.replace("&#39;", "'")
 
 
-def test_what_the_one_word_allows_for_is_said(words):
-    assert "allows for its several metrics (Holm's rule)" in words.replace("&#39;", "'")
-
-
 def test_the_table_of_effects_has_what_the_json_of_compare_has(findings):
     open_one = replace(findings.effects[0].effect, open=True, anytime_low=1.5, needed=("A day more.", "Then a move."))
     row = replace(findings.effects[0], effect=open_one)

@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -204,3 +205,16 @@ def test_a_review_that_is_asked_to_end_remembers_what_it_has_worked_out(reviewed
         assert process.wait(20) == 128 + signal.SIGTERM
     questions = [json.loads(row[0]) for row in reviewed.log.db.execute("SELECT question FROM answer")]
     assert sorted(question["asked"] for question in questions) == ["effect", "effect", "parts"]
+
+
+def test_a_metric_that_looks_better_by_itself_only_among_many_is_no_news(reviewed):
+    barely = effect("better", metric="outage")
+    barely = replace(barely, effect=replace(barely.effect, anytime_low=0.1, anytime_high=11.9))
+    unsure = [
+        replace(one, effect=replace(one.effect, anytime_low=-5.0, anytime_high=17.0))
+        for one in (effect("undecided"), effect("undecided", metric="drop-outs"), effect("undecided", metric="noise"))
+    ]
+    assert reviewed.review(barely) == ['[1, 2, 1, "5", "outage"]']
+    reviewed.now_ms += TOLD_AGAIN_AFTER_MS
+    reviewed.review(*unsure, barely)
+    assert reviewed.verdicts() == []
