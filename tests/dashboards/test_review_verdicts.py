@@ -214,7 +214,6 @@ def test_a_metric_that_looks_better_by_itself_only_among_many_is_no_news(reviewe
         replace(one, effect=replace(one.effect, anytime_low=-5.0, anytime_high=17.0))
         for one in (effect("undecided"), effect("undecided", metric="drop-outs"), effect("undecided", metric="noise"))
     ]
-    assert reviewed.review(barely) == ['[1, 2, 1, "5", "outage"]']
-    reviewed.now_ms += TOLD_AGAIN_AFTER_MS
-    reviewed.review(*unsure, barely)
-    assert reviewed.verdicts() == []
+    assert reviewed.review(*unsure, barely) == []
+    clear = replace(barely, effect=replace(barely.effect, anytime_low=3.0, anytime_high=9.0))
+    assert reviewed.review(*unsure, clear) == ['[1, 2, 1, "5", "outage"]']
