@@ -24,7 +24,7 @@ from logger.log import Log
 from tests.dashboards.kiln_log import make_kiln_log
 
 QUICK = [
-    Asked(1, 2, "kiln room", "5", metric, 5.0, float(washout_s), False)
+    Asked(1, 2, "kiln room", "5", metric, 5.0, float(washout_s), False, False)
     for metric in ("outage", "drop-outs")
     for washout_s in range(PAYS_FROM)
 ]  # enough of them that two processes pay
