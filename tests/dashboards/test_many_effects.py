@@ -86,7 +86,7 @@ def test_when_it_is_broken_off_the_workers_are_gone(blocks):
 
 
 def test_what_the_estimator_refuses_is_said_as_it_is_here(blocks):
-    refused = [Asked(1, 2, "kiln room", "5", "outage", -1.0, 120.0, False)] * (2 * PAYS_FROM)
+    refused = [Asked(1, 2, "kiln room", "5", "outage", -1.0, 120.0, False, False)] * (2 * PAYS_FROM)
     with pytest.raises(ValueError, match="a margin of"):
         list(judge_many(refused, blocks, 2))
     assert not multiprocessing.active_children()
