@@ -9,7 +9,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from dashboards.analysis.metrics import METRICS
-from logger.commands import add_json_option, add_log_option, open_log
+from logger.commands import add_json_option, add_log_option, number_of_setting, open_log
 from logger.log import Log
 from logger.router_settings import BANDS
 
@@ -26,7 +26,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--washout",
         metavar="SECONDS",
-        type=_seconds,
+        type=number_of_setting("washout_s"),
         help="leave out so much after every change (else as the settings say, and nothing of an imported recording)",
     )
     add_json_option(parser)
@@ -79,18 +79,6 @@ def run(args: argparse.Namespace) -> int:
 
     print(comparison_text(a, b, {version.number: version.label for version in versions}, effects))
     return 0
-
-
-def _seconds(text: str) -> float:
-    from logger.settings import in_range, range_words
-
-    try:
-        seconds = float(text)
-    except ValueError:
-        seconds = float("nan")
-    if not in_range("washout_s", seconds):
-        raise argparse.ArgumentTypeError(f"it is {range_words('washout_s')}, not {text!r}")
-    return seconds
 
 
 def _blocks(log: Log) -> pd.DataFrame:

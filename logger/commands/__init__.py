@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Callable
 
 from logger.log import Log, log_path
 
@@ -19,3 +20,20 @@ def add_json_option(parser: argparse.ArgumentParser, *, default: bool | str = Fa
 
 def open_log(args: argparse.Namespace, *, create: bool = False) -> Log:
     return Log.open(log_path(args.db), create=create)
+
+
+def number_of_setting(name: str) -> Callable[[str], float]:
+    """What argparse is to make of a number that may stand behind that key of the settings file, too."""
+
+    def parsed(text: str) -> float:
+        from logger.settings import in_range, range_words
+
+        try:
+            number = float(text)
+        except ValueError:
+            number = float("nan")
+        if not in_range(name, number):
+            raise argparse.ArgumentTypeError(f"'{text}' is not {range_words(name)}")
+        return number
+
+    return parsed

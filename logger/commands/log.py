@@ -11,13 +11,18 @@ import sys
 
 from adapters.clock import Clock, SystemClock
 from adapters.contract import Adapter
-from logger.commands import add_log_option, open_log
+from logger.commands import add_log_option, number_of_setting, open_log
 from logger.errors import LogError
-from logger.settings import Settings, in_range, load_settings, range_words, settings_path, settings_text
+from logger.settings import Settings, load_settings, settings_path, settings_text
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--interval", type=_interval, metavar="SECONDS", help="between samples: 0.1 to 3600 (else 5)")
+    parser.add_argument(
+        "--interval",
+        type=number_of_setting("interval_s"),
+        metavar="SECONDS",
+        help="between samples: 0.1 to 3600 (else 5)",
+    )
     parser.add_argument("--interface", metavar="NAME", help="the wireless interface (else the one that is found)")
     parser.add_argument("--simulated", type=int, metavar="SEED", help="a simulated radio instead of a card; needs --db")
     parser.add_argument("--show-settings", action="store_true", help="print the settings in force as a settings file")
@@ -87,13 +92,3 @@ def _simulated_radio(clock: Clock, seed: int) -> Adapter:
     from adapters.simulated.radio import SimulatedRadio
 
     return SimulatedRadio(scene(clock.utc_ms()), clock, seed=seed)
-
-
-def _interval(text: str) -> float:
-    try:
-        seconds = float(text)
-    except ValueError:
-        seconds = float("nan")
-    if not in_range("interval_s", seconds):
-        raise argparse.ArgumentTypeError(f"'{text}' is not {range_words('interval_s')}")
-    return seconds
