@@ -40,6 +40,7 @@ class Stretch:
     spread_db: np.ndarray  # standard deviation of the samples within the slot; NaN: not known
     first_utc_ms: np.ndarray  # of the slot's samples
     last_utc_ms: np.ndarray
+    still_open: bool  # more may follow
     blocks: pd.DataFrame  # that it was made of
 
 
@@ -97,6 +98,7 @@ def _stretch(blocks: pd.DataFrame) -> Stretch:
         spread_db=_spread_db(blocks["rssi_histogram"], row_of, len(n))[enough],
         first_utc_ms=first[enough],
         last_utc_ms=last[enough],
+        still_open=bool(np.isnan(front["stay_ended_at_utc_ms"])),
         blocks=blocks,
     )
 

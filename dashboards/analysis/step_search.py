@@ -67,12 +67,14 @@ class _Found:
 @dataclass
 class StepSearch:
     """``slot`` (n,) rising integers, ``mean`` (n,) with outliers and the day taken out; ``least``: a smaller step is
-    none, in the unit of ``mean``."""
+    none, in the unit of ``mean``; ``still_open``: more slots are to come and will be searched again, so that what is
+    told too soon would be told in vain many times."""
 
     slot: np.ndarray
     mean: np.ndarray
     noise: SlotNoise
     least: float
+    still_open: bool = False
     known: list[int] = field(default_factory=list)
     spells: list[int] = field(default_factory=list)
     refused: list[int] = field(default_factory=list)
@@ -125,7 +127,7 @@ class StepSearch:
         first, last = self._own(window)
         place = np.arange(2 * start, 2 * stop)
         allowed = (place >= 2 * max(first, LEAST_HELD)) & (place < 2 * last)
-        allowed &= place <= 2 * (len(self.slot) - LEAST_HELD)
+        allowed &= place <= 2 * (len(self.slot) - self._least_after)
         for settled in (*self.known, *self.spells, *self.refused):
             allowed &= np.abs(place - settled) > 2 * NEAR
         return allowed
@@ -181,11 +183,16 @@ class StepSearch:
         for place, way in zip(places, (change, -change), strict=False):
             at, within = divmod(place, 2)
             before, after = self.mean[max(0, at - HELD) : at], self.mean[at + within : at + within + HELD]
-            if min(len(before), len(after)) < LEAST_HELD:
+            if len(before) < LEAST_HELD or len(after) < self._least_after:
                 return False
             if (np.median(after) - np.median(before)) * np.sign(way) < HELD_PART * abs(way):
                 return False
         return True
+
+    @property
+    def _least_after(self) -> int:
+        """Slots after a step, before it is told."""
+        return HELD if self.still_open else LEAST_HELD
 
     def _settled(self) -> list[Step]:
         """The found steps, each moved to its best place given the others; what does not stand there is dropped. Twice,

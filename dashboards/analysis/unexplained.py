@@ -104,7 +104,7 @@ def _steps_of(link: Sequence[Stretch], values: Sequence[np.ndarray], least: floa
     noise = learn_slot_noise(series, day_left)
     steps = []
     for stretch, rows, mean in zip(link, known, clean, strict=True):
-        found = StepSearch(stretch.slot[rows], mean, noise, least).run() if len(mean) else []
+        found = StepSearch(stretch.slot[rows], mean, noise, least, stretch.still_open).run() if len(mean) else []
         steps.append([_in_slots_of(stretch, rows, step) for step in found])
     return steps
 

@@ -81,6 +81,13 @@ def test_right_at_an_end_nothing_is_said_yet():
     assert steps_in(slot, noise_of(slot, 5) + 6.0 * (slot >= len(slot) - LEAST_HELD + 6)) == []
 
 
+def test_where_more_is_to_come_a_step_is_told_after_six_hours():
+    slot = np.arange(4 * DAY)
+    mean = noise_of(slot, 1) + 6.0 * (slot >= 3 * DAY)
+    told = [bool(StepSearch(slot[:n], mean[:n], NOISE, 1.0, True).run()) for n in (3 * DAY + 30, 3 * DAY + 37)]
+    assert told == [False, True]
+
+
 def test_a_smaller_step_than_asked_for_is_none():
     slot = np.arange(5 * DAY)
     assert steps_in(slot, noise_of(slot, 1) + 3.0 * (slot >= 300), least=4.5) == []
