@@ -8,7 +8,9 @@ import pytest
 
 from adapters.clock import SystemClock
 from adapters.simulated import pottery
+from dashboards.analysis.unexplained import unexplained_changes
 from dashboards.commands.demo import REPORT_MARK
+from dashboards.frames import load_blocks, load_events
 from dashboards.trial import play_pottery
 from logger.claim import Claim
 from logger.console import main
@@ -91,6 +93,15 @@ def test_both_bands_and_every_event_of_a_link_occur(played_log):
     ]
     kinds = {kind for (kind,) in rows(played_log, "SELECT DISTINCT kind FROM event")}
     assert {"connected", "disconnected", "roamed", "suspended", "resumed"} <= kinds
+
+
+def test_what_nobody_wrote_down_is_found_and_nothing_else_is(played_log):
+    (change,) = unexplained_changes(load_blocks(played_log), load_events(played_log))
+    began_utc_ms = Timeline(played_log, SystemClock()).periods()[0].started_at_utc_ms
+    came_utc_ms = began_utc_ms + pottery.UNTAGGED_HOUR * 3_600_000
+    assert (change.kind, change.location, change.band) == ("level", pottery.KILN, "5")
+    assert change.earliest_utc_ms <= came_utc_ms <= change.latest_utc_ms
+    assert change.low < -pottery.UNTAGGED_LOSS_DB["5"] < change.high
 
 
 def test_two_plays_of_one_seed_are_the_same(tmp_path):
