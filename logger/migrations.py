@@ -29,7 +29,12 @@ def _1_to_2(db: Database) -> None:
     _run(db, "schema_2.sql")
 
 
-STEPS: Sequence[Step] = (_0_to_1, _1_to_2)
+def _2_to_3(db: Database) -> None:
+    """More kinds of event, zones, the pruned horizon, and who a merged source came from."""
+    _run(db, "schema_3.sql")
+
+
+STEPS: Sequence[Step] = (_0_to_1, _1_to_2, _2_to_3)
 
 
 def migrate(path: Path, steps: Sequence[Step] = STEPS) -> Path | None:

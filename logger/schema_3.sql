@@ -1,0 +1,45 @@
+-- The log, schema 3: for years and more machines than one. Gaps with a beginning and an end, the zone of each time,
+-- samples given up after a while, and logs that take in other logs.
+
+-- More kinds of event. The link's own: a channel moved, a link lost. The machine's: each spell without samples begins
+-- with one kind and ends with another.
+CREATE TABLE event_3 (
+    id INTEGER PRIMARY KEY,
+    time_utc_ms INTEGER NOT NULL,
+    kind TEXT NOT NULL CHECK (kind IN (
+        'connected', 'disconnected', 'roamed', 'channel-switched',
+        'suspended', 'resumed', 'logger-stopped', 'logger-lost', 'logger-started',
+        'radio-off', 'radio-on', 'interface-gone', 'interface-back', 'adapter-failed', 'adapter-recovered',
+        'clock-set', 'time-zone-changed', 'samples-dropped', 'log-damaged', 'imported', 'merged')),
+    source_id INTEGER NOT NULL DEFAULT 1 REFERENCES source (id),
+    detail TEXT NOT NULL DEFAULT '{}' CHECK (json_valid(detail))
+) STRICT;
+INSERT INTO event_3 SELECT id, time_utc_ms, kind, source_id, detail FROM event;
+DROP TABLE event;
+ALTER TABLE event_3 RENAME TO event;
+CREATE INDEX event_by_time ON event (time_utc_ms);
+
+-- The local zone of a source from a moment on, where it is another than its period began with.
+CREATE TABLE zone (
+    source_id INTEGER NOT NULL REFERENCES source (id),
+    from_utc_ms INTEGER NOT NULL,
+    time_zone TEXT NOT NULL,                -- IANA name
+    PRIMARY KEY (source_id, from_utc_ms)
+) STRICT, WITHOUT ROWID;
+
+-- Samples before this moment were given up to keep the log small. Their blocks stay, and can no longer be folded anew:
+-- the timeline is fixed there.
+CREATE TABLE pruned (
+    source_id INTEGER PRIMARY KEY REFERENCES source (id),
+    before_utc_ms INTEGER NOT NULL
+) STRICT;
+
+-- What tells one log from another. A copy of a log has its number.
+CREATE TABLE identity (log_id TEXT NOT NULL) STRICT;
+INSERT INTO identity VALUES (lower(hex(randomblob(16))));
+
+-- Where a source was merged from: the log and its number for it there. A source of kind 'logger' other than 1 is
+-- another machine's logger.
+ALTER TABLE source ADD COLUMN origin_log_id TEXT;
+ALTER TABLE source ADD COLUMN origin_source_id INTEGER;
+CREATE UNIQUE INDEX source_origin ON source (origin_log_id, origin_source_id) WHERE origin_log_id IS NOT NULL;
