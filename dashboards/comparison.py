@@ -5,7 +5,7 @@ Neither pandas nor scipy is loaded before there is something to work out: effect
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from math import isfinite
@@ -76,6 +76,14 @@ class LocatedEffect:
     band: str
     effect: Effect
     seldom_used: bool = False
+
+
+def by_place(effects: Iterable[LocatedEffect]) -> dict[tuple[str, str], dict[str, LocatedEffect]]:
+    """Effects by location and band, then by metric, each in their order."""
+    found: dict[tuple[str, str], dict[str, LocatedEffect]] = {}
+    for located in effects:
+        found.setdefault((located.location, located.band), {})[located.effect.metric] = located
+    return found
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from dashboards.analysis.directions import DOWNLINK, UPLINK, Direction, Directions, directions
 from dashboards.analysis.effect_value import Effect
 from dashboards.analysis.metrics import METRICS
-from dashboards.comparison import LocatedEffect
+from dashboards.comparison import LocatedEffect, by_place
 from dashboards.sentences import METRIC_NAMES, amount
 
 # What does such a thing, where both directions can be told. A cause that is likely is no cause that is found.
@@ -36,12 +36,12 @@ class LocatedDirections:
 def located_directions(effects: Sequence[LocatedEffect]) -> list[LocatedDirections]:
     """Of the effects of one pair of versions, one entry per location and band, in their order; none where metrics that
     every recording has were not asked for."""
-    by_place: dict[tuple[str, str], dict[str, Effect]] = {}
-    for located in effects:
-        by_place.setdefault((located.location, located.band), {})[located.effect.metric] = located.effect
+    places = {
+        where: {metric: one.effect for metric, one in found.items()} for where, found in by_place(effects).items()
+    }
     return [
         LocatedDirections(location, band, found := directions(own), direction_words(found, own))
-        for (location, band), own in by_place.items()
+        for (location, band), own in places.items()
         if own.keys() >= _ALWAYS
     ]
 

@@ -14,7 +14,7 @@ from dashboards.analysis.headline import Headline, headline
 from dashboards.analysis.lasting.slope import LEAST_S as SLOPE_LEAST_S
 from dashboards.analysis.lasting.stability import DAY_S, Stability
 from dashboards.analysis.unexplained import Unexplained
-from dashboards.comparison import METRICS, LocatedEffect
+from dashboards.comparison import METRICS, LocatedEffect, by_place
 from dashboards.direction_words import direction_words
 from dashboards.sentences import (
     METRIC_NAMES,
@@ -36,14 +36,6 @@ ONE_WORD = (
 )
 
 ByMetric = Mapping[str, LocatedEffect]  # the effects at one location, in one band
-
-
-def by_place(effects: Sequence[LocatedEffect]) -> dict[tuple[str, str], dict[str, LocatedEffect]]:
-    """Effects by location and band, then by metric."""
-    found: dict[tuple[str, str], dict[str, LocatedEffect]] = {}
-    for located in effects:
-        found.setdefault((located.location, located.band), {})[located.effect.metric] = located
-    return found
 
 
 def judged_places(effects: Sequence[LocatedEffect]) -> dict[tuple[str, str], dict[str, LocatedEffect]]:

@@ -14,12 +14,11 @@ from dashboards import figures, palette
 from dashboards.analysis.coverage import KINDS
 from dashboards.analysis.durations import hours
 from dashboards.analysis.trend import HISTOGRAM, Trended, bin_width_ms, trend
-from dashboards.comparison import METRICS, MINOR_SHARE, LocatedEffect, RouterChange, settings_of
+from dashboards.comparison import METRICS, MINOR_SHARE, LocatedEffect, RouterChange, by_place, settings_of
 from dashboards.effect_figure import Places, effects_figure
 from dashboards.frames import rows_of
 from dashboards.overview import (
     ONE_WORD,
-    by_place,
     details,
     judged_places,
     overview,

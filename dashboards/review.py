@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, replace
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, cast
 
-from dashboards.analysis.effect_value import Effect
 from dashboards.analysis.headline import headline
 from dashboards.analysis.unexplained import Unexplained, unexplained_changes
-from dashboards.comparison import Judgement, LocatedEffect, comparison_json
+from dashboards.comparison import Judgement, LocatedEffect, by_place, comparison_json
 from dashboards.frames import load_blocks, load_events
 from dashboards.remembered import Remembered
 from dashboards.sentences import (
@@ -18,7 +17,6 @@ from dashboards.sentences import (
     VERDICTS,
     band_name,
     finding,
-    has_interval,
     logged,
     version_name,
 )
@@ -71,8 +69,9 @@ def review(log: Log, judged: Judgement, now_ms: int) -> list[Finding]:
     if trial and remembered:
         labels = {version.number: version.label for version in versions}
         effects = judge(trial, remembered, blocks, now_ms)
-        progress, verdicts = [progress_finding(trial, effects, labels)], verdict_findings(trial, effects, labels)
-        judged_as = {_verdict_key(trial, one): _verdict_among_many(one, effects) for one in effects}
+        judged_as = verdicts_by_key(trial, effects)
+        progress = [progress_finding(trial, effects, labels)]
+        verdicts = verdict_findings(trial, effects, judged_as, labels)
     changes = unexplained(blocks, events)
     unrecorded = unexplained_findings(changes, known, location_ids, now_ms)
     found = [*progress, *verdicts, *unrecorded]
@@ -131,10 +130,23 @@ def _overlap(old: Mapping[str, Any], change: Unexplained) -> bool:
     return bool(first <= change.latest_utc_ms and change.earliest_utc_ms <= last)
 
 
-def verdict_findings(trial: RunningTrial, effects: Sequence[LocatedEffect], labels: Mapping[int, str]) -> list[Finding]:
-    """One per effect that an open trial has decided, and still has among all metrics of its location and band (see
-    headline). What the trial is about is the key, so that the same verdict of a later look is no news."""
-    decided = [one for one in effects if one.effect.open and _verdict_among_many(one, effects) != UNDECIDED]
+def verdicts_by_key(trial: RunningTrial, effects: Sequence[LocatedEffect]) -> dict[str, str]:
+    """Of each effect, among all metrics of its location and band: undecided where it is better or worse by itself
+    only (see headline)."""
+    judged_as = {}
+    for found in by_place(effects).values():
+        by_itself = headline({metric: one.effect for metric, one in found.items()}).by_itself
+        for metric, one in found.items():
+            judged_as[_verdict_key(trial, one)] = UNDECIDED if metric in by_itself else one.effect.verdict
+    return judged_as
+
+
+def verdict_findings(
+    trial: RunningTrial, effects: Sequence[LocatedEffect], judged_as: Mapping[str, str], labels: Mapping[int, str]
+) -> list[Finding]:
+    """One per effect that an open trial has decided. What the trial is about is the key, so that the same verdict of a
+    later look is no news."""
+    decided = [one for one in effects if one.effect.open and judged_as[_verdict_key(trial, one)] != UNDECIDED]
     return [
         Finding(
             VERDICT,
@@ -144,16 +156,6 @@ def verdict_findings(trial: RunningTrial, effects: Sequence[LocatedEffect], labe
         )
         for one in decided
     ]
-
-
-def _verdict_among_many(one: LocatedEffect, effects: Sequence[LocatedEffect]) -> str:
-    here = {other.effect.metric: other.effect for other in effects if _place_of(other) == _place_of(one)}
-    by_itself = headline(here).by_itself
-    return UNDECIDED if one.effect.metric in by_itself else one.effect.verdict
-
-
-def _place_of(one: LocatedEffect) -> tuple[str, str]:
-    return one.location, one.band
 
 
 def _verdict_key(trial: RunningTrial, one: LocatedEffect) -> str:
@@ -187,7 +189,7 @@ def _band_progress(trial: RunningTrial, band: str, effects: Sequence[LocatedEffe
         **_effect_json(rssi),
         "verdicts": {metric: one.effect.verdict for metric, one in of_band.items()},
         "also": _also(of_band),
-        "words": _plain(f"{band_name(band)}: {finding(_as_it_holds(effect))}, {so_far}"),
+        "words": _plain(f"{band_name(band)}: {finding(effect)}, {so_far}"),
     }
 
 
@@ -203,20 +205,13 @@ def _also(of_band: Mapping[str, LocatedEffect]) -> str:
 def _verdict_words(trial: RunningTrial, one: LocatedEffect, labels: Mapping[int, str]) -> str:
     where = f"{band_name(one.band)} at {printable(one.location)}"
     verdict = f", {one.effect.verdict}" if one.effect.verdict in ("better", "worse") else ""  # else the finding says it
-    return _plain(f"Verdict on {_pair(trial, labels)}, {where}: {finding(_as_it_holds(one.effect))}{verdict}.")
+    return _plain(f"Verdict on {_pair(trial, labels)}, {where}: {finding(one.effect)}{verdict}.")
 
 
 def _effect_json(one: LocatedEffect) -> dict[str, Any]:
     """As ``compare --json`` has it."""
     effects = cast(list[dict[str, Any]], comparison_json(one.a, one.b, [one])["effects"])
     return effects[0]
-
-
-def _as_it_holds(effect: Effect) -> Effect:
-    """With the interval that its verdict comes from."""
-    if not effect.open or not has_interval(effect):
-        return effect
-    return replace(effect, low=effect.anytime_low, high=effect.anytime_high)
 
 
 def _remembered(log: Log, trial: RunningTrial, versions: Sequence[Version], judged: Judgement) -> Remembered:

@@ -1,10 +1,9 @@
-"""The part of the report that answers "does it last?", from blocks in one call.
+"""The part of the report that answers "does it last?".
 
-    for section in stability_sections(blocks, labels, needed_rate_mbps=5.0, needed_rate_for="a video call"):
+    for section in sections_of(stability(blocks, needed_rate_mbps=5.0), labels, needed_rate_for="a video call"):
         section["location"]    text, fit to be shown (as all text here is; a template must still escape it)
         section["band"]        "5 GHz"
-        section["versions"]    a list, by number: {"version": "v2", "label": "longer antennas", "sentences": [...],
-                               "json": stability_json}
+        section["versions"]    a list, by number: {"version": "v2", "label": "longer antennas", "sentences": [...]}
         section["figures"]     a list: {"name": "Allan deviation", "figure": plotly Figure, "caption": text}
 
 One section per location and band, in this order; ``notes`` are sentences to be said once for all of them.
@@ -16,12 +15,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from itertools import groupby
 from typing import Any
 
-import pandas as pd
-
-from dashboards.analysis.lasting.stability import Stability, stability
+from dashboards.analysis.lasting.stability import Stability
 from dashboards.sentences import band_name
 from dashboards.stability_figures import allan_figure, hours_figure
-from dashboards.stability_words import CEILING, EXPECTED, stability_json, stability_sentences
+from dashboards.stability_words import CEILING, EXPECTED, stability_sentences
 from logger.printable import printable
 
 ALLAN_CAPTION = (
@@ -34,24 +31,10 @@ HOURS_CAPTION = (
 )
 
 
-def stability_sections(
-    blocks: pd.DataFrame,
-    labels: Mapping[int, str],
-    *,
-    needed_rate_mbps: float | None = None,
-    needed_rate_for: str = "",
-    washout_s: float = 120.0,
-    seed: int = 0,
-) -> list[dict[str, Any]]:
-    """See above. ``labels``: of the config versions, by number."""
-    found = stability(blocks, needed_rate_mbps=needed_rate_mbps, washout_s=washout_s, seed=seed)
-    return sections_of(found, labels, needed_rate_for=needed_rate_for)
-
-
 def sections_of(
     found: Sequence[Stability], labels: Mapping[int, str], *, needed_rate_for: str = ""
 ) -> list[dict[str, Any]]:
-    """The same, of what was found before."""
+    """See above. ``labels``: of the config versions, by number."""
     return [
         {
             "location": printable(location),
@@ -61,7 +44,6 @@ def sections_of(
                     "version": f"v{one.version}",
                     "label": printable(labels.get(one.version, "")),
                     "sentences": stability_sentences(one, needed_rate_for),
-                    "json": stability_json(one),
                 }
                 for one in versions
             ],

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict
 from math import floor, log10
-from typing import Any, TypeGuard
+from typing import TypeGuard
 
 import pandas as pd
 
@@ -184,11 +183,6 @@ def _digits(value: float | None) -> int:
     if not value or (value >= 1 and abs(value - round(value)) < 0.05):
         return 0
     return max(0, min(2, 1 - floor(log10(abs(value)))))
-
-
-def stability_json(found: Stability) -> dict[str, Any]:
-    """As plain values, None for unknown; ``version`` as "v2"."""
-    return asdict(found) | {"version": f"v{found.version}"}
 
 
 def stability_table(found: Iterable[Stability]) -> pd.DataFrame:

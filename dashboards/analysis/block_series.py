@@ -8,12 +8,12 @@ to about 1/200 of the covered time, and less near a change: at a distance d no w
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
 
 from dashboards.analysis.histograms import histogram_of
+from dashboards.analysis.wall_clock import ahead_of_utc_s
 
 MOST_BLOCKS = 260
 FINEST_BLOCK_S = 10.0  # as the log's own blocks
@@ -126,7 +126,7 @@ def series_from_blocks(blocks: pd.DataFrame, value: str, count: str, histogram: 
     source = np.unique(rows["source_id"].to_numpy(), return_inverse=True)[1]
     return BlockSeries(
         mid_s=mid_s,
-        local_s=mid_s + _utc_offset_s(rows["mean_utc_ms"].to_numpy(), rows["time_zone"].to_numpy()),
+        local_s=mid_s + ahead_of_utc_s(rows["mean_utc_ms"].to_numpy(), rows["time_zone"].to_numpy()),
         length_s=_lengths(rows, mid_s, n, source),
         mean=rows[value].to_numpy(float),
         n_samples=n,
@@ -212,19 +212,17 @@ def _distance_to_change(started_s: np.ndarray, ended_s: np.ndarray, stay: np.nda
 
 def _groups(started_s: np.ndarray, ended_s: np.ndarray, stay: np.ndarray, widest_s: np.ndarray) -> np.ndarray:
     """Codes from 0: greedily joined neighbours, none wider than the narrowest allowance in it."""
-    group = np.zeros(len(stay), dtype=int)
-    ends = np.append(np.flatnonzero(np.diff(stay)) + 1, len(stay))
-    allowed_s = widest_s * 1.001  # slack lets lengths that are whole multiples of each other meet
-    code, first = 0, 0
-    for end in ends:
-        while first < end:
-            reach = first + np.searchsorted(ended_s[first:end], started_s[first] + allowed_s[first], side="right")
-            within = ended_s[first:reach] - started_s[first] <= np.minimum.accumulate(allowed_s[first:reach])
-            # A block that is itself wider than its allowance stands alone.
-            joined = max(1, len(within) if within.all() else int(within.argmin()))
-            group[first : first + joined] = code
-            code, first = code + 1, first + joined
-    return group
+    group: list[int] = []
+    code, before, opened_s, room_s = -1, None, 0.0, 0.0
+    # Plain numbers, for a pass over them is short. Slack lets lengths that are whole multiples of each other meet.
+    rows = zip(started_s.tolist(), ended_s.tolist(), stay.tolist(), (widest_s * 1.001).tolist(), strict=True)
+    for start_s, end_s, own, allowed_s in rows:
+        room_s = min(room_s, allowed_s)
+        # A block that is itself wider than its allowance stands alone.
+        if own != before or end_s - opened_s > room_s:
+            code, before, opened_s, room_s = code + 1, own, start_s, allowed_s
+        group.append(code)
+    return np.array(group)
 
 
 def _lengths(rows: pd.DataFrame, mid_s: np.ndarray, n: np.ndarray, source: np.ndarray) -> np.ndarray:
@@ -246,14 +244,3 @@ def _spread_by_stay(blocks: pd.DataFrame, histogram: str) -> dict[int, float]:
             mean = np.average(values, weights=counts)
             spread[int(stay)] = float(np.sqrt(np.average((values - mean) ** 2, weights=counts)))
     return spread
-
-
-def _utc_offset_s(mean_utc_ms: np.ndarray, zones: np.ndarray) -> np.ndarray:
-    """Seconds that the wall clock of each block's zone is ahead of UTC."""
-    offset_s = np.zeros(len(zones))
-    for zone in set(zones):
-        here = zones == zone
-        times = pd.to_datetime(mean_utc_ms[here].astype("int64"), unit="ms", utc=True)
-        wall = times.tz_convert(ZoneInfo(zone)).tz_localize(None)
-        offset_s[here] = (wall - times.tz_localize(None)).total_seconds()
-    return offset_s

@@ -186,8 +186,11 @@ def _pair(stays: Sequence[Stay]) -> list[Stay]:
 def timetable_series(stays: Sequence[Stay], noise: Noise, washout_s: float) -> BlockSeries:
     """The blocks that the timetable would give, finer towards each change, their means all 0."""
     stays = gathered(stays, _times_to_gather(len(stays)))
+    longest_s = max(stay.lasts_s for stay in stays)
+    coarsest_s = max(sum(stay.lasts_s for stay in stays) / COARSE_PARTS, FINEST_BLOCK_S)
     for growth in (6.0, 4.0, 3.0, 2.0, 1.5, 1.0, 0.5):
-        parts = [_cut(stays, k, growth, washout_s) for k in range(len(stays))]
+        before, after = (_outward(longest_s, growth, coarsest_s, from_s) for from_s in (0.0, washout_s))
+        parts = [_cut(stays, k, washout_s, before, after) for k in range(len(stays))]
         if sum(map(len, parts)) <= MOST_BLOCKS:
             break
     edges = np.vstack(parts)
@@ -211,32 +214,33 @@ def timetable_series(stays: Sequence[Stay], noise: Noise, washout_s: float) -> B
     )
 
 
-def _cut(stays: Sequence[Stay], k: int, growth: float, washout_s: float) -> np.ndarray:
-    """Edges (n, 2) of the blocks of stay ``k``: at distance d from a change at most d / growth wide."""
+def _cut(stays: Sequence[Stay], k: int, washout_s: float, before: np.ndarray, after: np.ndarray) -> np.ndarray:
+    """Edges (n, 2) of the blocks of stay ``k``, by the distances of cuts ``before`` and ``after`` a change."""
     stay = stays[k]
-    coarsest_s = max(sum(one.lasts_s for one in stays) / COARSE_PARTS, FINEST_BLOCK_S)
     begin_s = stay.starts_s + washout_s
     middle_s = (begin_s + stay.ends_s) / 2
     follows = k > 0 and stays[k - 1].source == stay.source
     is_followed = k + 1 < len(stays) and stays[k + 1].source == stay.source
     if not follows:
-        edges = stay.ends_s - _outward(stay.ends_s - begin_s, growth, coarsest_s)[::-1]
+        edges = stay.ends_s - _up_to(stay.ends_s - begin_s, before)[::-1]
     elif not is_followed:
-        edges = begin_s + _outward(stay.ends_s - begin_s, growth, coarsest_s, washout_s)
+        edges = begin_s + _up_to(stay.ends_s - begin_s, after)
     else:
-        first = begin_s + _outward(middle_s - begin_s, growth, coarsest_s, washout_s)
-        second = stay.ends_s - _outward(stay.ends_s - middle_s, growth, coarsest_s)[::-1]
+        first = begin_s + _up_to(middle_s - begin_s, after)
+        second = stay.ends_s - _up_to(stay.ends_s - middle_s, before)[::-1]
         edges = np.concatenate([first, second[1:]])
     return np.column_stack([edges[:-1], edges[1:]])
 
 
-def _outward(reach_s: float, growth: float, coarsest_s: float, from_change_s: float = 0.0) -> np.ndarray:
-    """Distances 0 ... ``reach_s`` of cuts, ever further apart."""
+def _outward(reach_s: float, growth: float, coarsest_s: float, from_change_s: float) -> np.ndarray:
+    """Distances of cuts from 0 to beyond ``reach_s``, ever further apart: at distance d from a change d / growth."""
     cuts = [0.0]
     while cuts[-1] < reach_s:
-        width_s = min(coarsest_s, max(FINEST_BLOCK_S, (from_change_s + cuts[-1]) / growth))
-        cuts.append(cuts[-1] + width_s)
-    if len(cuts) > 2:  # what is left over joins its neighbour
-        cuts.pop()
-    cuts[-1] = reach_s
+        cuts.append(cuts[-1] + min(coarsest_s, max(FINEST_BLOCK_S, (from_change_s + cuts[-1]) / growth)))
     return np.array(cuts)
+
+
+def _up_to(reach_s: float, cuts: np.ndarray) -> np.ndarray:
+    """Those of ``cuts`` before ``reach_s``, and that; what is left over joins its neighbour."""
+    beyond = int(np.searchsorted(cuts, reach_s))
+    return np.append(cuts[: max(beyond - 1, 1)], reach_s)

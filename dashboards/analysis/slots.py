@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
@@ -16,6 +15,7 @@ import pandas as pd
 from dashboards.analysis.artefacts import without_artefacts
 from dashboards.analysis.block_series import number_stays
 from dashboards.analysis.histograms import CELLS, merge_histograms
+from dashboards.analysis.wall_clock import ahead_of_utc_s
 
 SLOT_MS = 600_000
 SLOT_S = SLOT_MS / 1000.0
@@ -85,6 +85,7 @@ def _stretch(blocks: pd.DataFrame) -> Stretch:
     np.maximum.at(last, row_of, blocks["last_utc_ms"].to_numpy(float))
     enough = n >= LEAST_PART * np.median(n)
     zone = str(blocks["time_zone"].iloc[-1])
+    slot = slot_of[enough]
     front = blocks.iloc[0]
     return Stretch(
         source_id=int(front["source_id"]),
@@ -92,8 +93,8 @@ def _stretch(blocks: pd.DataFrame) -> Stretch:
         band=str(front["band"]),
         version=int(front["version"]),
         time_zone=zone,
-        slot=slot_of[enough],
-        local_s=(slot_of[enough] + 0.5) * SLOT_S + _utc_offset_s(slot_of[enough], zone),
+        slot=slot,
+        local_s=(slot + 0.5) * SLOT_S + ahead_of_utc_s(slot * SLOT_MS, np.full(len(slot), zone)),
         level_dbm=level_dbm[enough],
         spread_db=_spread_db(blocks["rssi_histogram"], row_of, len(n))[enough],
         first_utc_ms=first[enough],
@@ -114,12 +115,3 @@ def _spread_db(blobs: pd.Series, row_of: np.ndarray, n_rows: int) -> np.ndarray:
     variance = (counts @ _LEVELS**2.0 / n - mean**2) * n / (n - 1) - 1 / 12
     spread: np.ndarray = np.sqrt(np.maximum(variance, 0.0))
     return spread
-
-
-def _utc_offset_s(slot: np.ndarray, zone: str) -> np.ndarray:
-    """What the wall clock was ahead of UTC; asked once a day, for clocks change but twice a year."""
-    days, row_of = np.unique(slot // SLOTS_A_DAY, return_inverse=True)
-    moments = pd.DatetimeIndex(days * SLOTS_A_DAY * SLOT_MS * 1_000_000).tz_localize("UTC")
-    local = moments.tz_convert(ZoneInfo(zone)).tz_localize(None)
-    ahead: np.ndarray = (local - moments.tz_localize(None)).total_seconds().to_numpy()[row_of]
-    return ahead

@@ -66,10 +66,8 @@ class Unexplained:
     time_zone: str = "UTC"
 
 
-def unexplained_changes(blocks: pd.DataFrame, events: pd.DataFrame, *, seed: int = 0) -> list[Unexplained]:
-    """All changes of a log by time; frames as ``load_blocks`` and ``load_events`` give them.
-
-    Nothing is drawn at random, so ``seed`` changes nothing; it stands for a method that might."""
+def unexplained_changes(blocks: pd.DataFrame, events: pd.DataFrame) -> list[Unexplained]:
+    """All changes of a log by time; frames as ``load_blocks`` and ``load_events`` give them."""
     found: list[Unexplained] = []
     links: dict[tuple[int, str, str], list[Stretch]] = {}
     for stretch in stretches(blocks):

@@ -11,8 +11,8 @@ from dashboards.analysis.lasting.interval import Interval
 from dashboards.analysis.lasting.stability import Stability
 from dashboards.analysis.metrics import METRICS
 from dashboards.analysis.unexplained import Unexplained
-from dashboards.comparison import LocatedEffect
-from dashboards.overview import brief, by_place, details, lacking, overview, told, verdict_of, what_to_mind
+from dashboards.comparison import LocatedEffect, by_place
+from dashboards.overview import brief, details, lacking, overview, told, verdict_of, what_to_mind
 from dashboards.sentences import amount, warnings_by_place
 from tests.dashboards.kiln_log import START_MS
 

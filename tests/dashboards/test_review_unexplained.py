@@ -144,7 +144,7 @@ def test_imported_recordings_are_not_searched_every_hour(path, ask, monkeypatch)
     searched = []
     monkeypatch.setattr(reviewing, "unexplained_changes", lambda blocks, events: searched.append(blocks) or [])
     with Log.open(path) as log, log.transaction() as db:
-        db.execute("INSERT INTO source VALUES (2, 'import', 'other.csv', 0)")
+        db.execute("INSERT INTO source (id, kind, name, added_at_utc_ms) VALUES (2, 'import', 'other.csv', 0)")
         db.execute("UPDATE period SET source_id = 2 WHERE id = 3")
     ask()
     assert set(searched[0]["source_id"]) == {1}

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import replace
 
 import pytest
@@ -15,7 +14,7 @@ from dashboards.analysis.lasting.stability import Stability
 from dashboards.analysis.lasting.under_rate import UnderRate
 from dashboards.stability_figures import MOST_VERSIONS, allan_figure, hours_figure
 from dashboards.stability_sections import notes, sections_of
-from dashboards.stability_words import stability_json, stability_sentences, stability_table
+from dashboards.stability_words import stability_sentences, stability_table
 from tests.dashboards.kiln_log import EVIL
 
 OUTAGES = Outages(
@@ -116,14 +115,6 @@ def test_what_the_record_is_too_short_for_is_said_once_and_how_much_it_takes():
         "Under v2 the record of 4.8 h is too short to tell whether the level rises or falls (it takes 3 days), day against "
         "night (3 whole ones) and outages (6 hours)."
     ]
-
-
-def test_the_json_is_plain_and_names_the_version_as_people_do():
-    plain = json.loads(json.dumps(stability_json(FOUND)))
-    assert plain["version"] == "v2"
-    assert plain["slope_db_per_month"] == {"estimate": -0.4, "low": -1.1, "high": 0.3}
-    assert plain["outages"]["between_days"]["high"] == 14.5
-    assert [point["scale_s"] for point in plain["allan"]] == [600, 3600, 86_400]
 
 
 def test_the_table_has_a_row_per_quantity_with_its_interval():

@@ -11,6 +11,7 @@ from scipy.special import stdtrit
 from dashboards.analysis.histograms import CELLS, histogram_quantiles, merge_histograms
 from dashboards.analysis.lasting.allan import placement_codes
 from dashboards.analysis.lasting.interval import Interval
+from dashboards.analysis.wall_clock import ahead_of_utc_s
 
 HOURS = 24
 DAY_BEGINS_H, DAY_ENDS_H = 8, 22  # people are about; the rest is night
@@ -31,12 +32,8 @@ class HourSpread:
 
 def wall_clock_s(blocks: pd.DataFrame) -> np.ndarray:
     """When each block was, in seconds since 1970 of the clock on the wall where it was logged."""
-    wall_s = blocks["mean_utc_ms"].to_numpy("float64") / 1000.0
-    for zone in blocks["time_zone"].unique():
-        here = (blocks["time_zone"] == zone).to_numpy()
-        times = pd.to_datetime(blocks["mean_utc_ms"][here].astype("int64"), unit="ms", utc=True).dt
-        wall_s[here] += (times.tz_convert(zone).dt.tz_localize(None) - times.tz_localize(None)).dt.total_seconds()
-    return wall_s
+    utc_ms = blocks["mean_utc_ms"].to_numpy("float64")
+    return np.asarray(utc_ms / 1000.0 + ahead_of_utc_s(utc_ms, blocks["time_zone"].to_numpy(object)))
 
 
 def hour_spreads(blocks: pd.DataFrame, local_s: np.ndarray) -> tuple[HourSpread, ...]:
