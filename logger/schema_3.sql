@@ -38,6 +38,10 @@ CREATE TABLE pruned (
 CREATE TABLE identity (log_id TEXT NOT NULL) STRICT;
 INSERT INTO identity VALUES (lower(hex(randomblob(16))));
 
+-- What the aliases of addresses and network names are made with in whatever is shared: it never leaves the log.
+CREATE TABLE alias_key (secret BLOB NOT NULL) STRICT;
+INSERT INTO alias_key VALUES (randomblob(32));
+
 -- Where a source was merged from: the log and its number for it there. A source of kind 'logger' other than 1 is
 -- another machine's logger.
 ALTER TABLE source ADD COLUMN origin_log_id TEXT;
