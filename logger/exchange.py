@@ -2,7 +2,8 @@
 
 ``time`` is ISO 8601 or seconds since 1970-01-01 UTC; without an offset ISO 8601 is UTC too, because a machine wrote
 it. ``location``, ``placement`` and ``version`` say where the laptop stood, which setting-down that was and which
-config version the router was in. ``band`` is 2.4, 5 or 6 (GHz), ``connected`` 1 or 0, ``bssid`` as 02:00:00:00:00:05.
+config version the router was in. ``band`` is 2.4, 5 or 6 (GHz), ``connected`` 1 or 0, ``bssid`` as 02:00:00:00:00:05
+or its alias.
 An empty cell is unknown; where ``connected`` is unknown there was a link. Units stand in the names.
 """
 
@@ -29,10 +30,13 @@ NEEDED = ("time", "location", "placement", "version", "rssi_dbm")  # and band or
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MS = timedelta(milliseconds=1)
 _NUMBER = re.compile(r"[+-]?\d+(\.\d*)?([eE][+-]?\d+)?", re.ASCII)
-_BSSID = re.compile(r"[0-9a-f]{2}(:[0-9a-f]{2}){5}")
+_BSSID = re.compile(r"[0-9a-f]{2}([:-][0-9a-f]{2}){5}")
+_RADIO_ALIAS = re.compile(r"radio-[a-z2-7]{8}")  # of logger/aliases.py
 _PLACEMENT_NUMBER = re.compile(r"([1-9][0-9]{0,3})")
 _VERSION_NUMBER = re.compile(r"[vV]?([1-9][0-9]{0,3})")
-_RISKY = ("=", "+", "-", "@", "\t", "\r", "\n")
+# Where a spreadsheet may see a cell begin, a semicolon's country included, and what makes a formula of it there.
+_RISKY = re.compile(r"(^|[;\t\r\n])(?=[ ]*['=+\-@\t\r\n\uff1d\uff0b\uff0d\uff20])")
+_APOSTROPHE = re.compile(r"(^|[;\t\r\n])'(?=[ ]*['=+\-@\t\r\n\uff1d\uff0b\uff0d\uff20])")
 _LIMITS = {  # exclusive at the upper end, and 0 is what drivers say when they do not know
     "rssi_dbm": (-120.0, 0.0),
     "noise_dbm": (-150.0, 0.0),
@@ -51,12 +55,12 @@ class BadCell(Exception):
 
 def harmless(text: str) -> str:
     """A text cell that a spreadsheet will not run as a formula; ``plain`` takes it back."""
-    return "'" + text if text.startswith((*_RISKY, "'")) else text
+    return _RISKY.sub(r"\1'", text)
 
 
 def plain(text: str) -> str:
     """A text cell as it was before ``harmless``."""
-    return text[1:] if text.startswith("'") and text[1:].startswith((*_RISKY, "'")) else text
+    return _APOSTROPHE.sub(r"\1", text)
 
 
 def format_time(utc_ms: int) -> str:
@@ -149,10 +153,12 @@ def _band(cell: str) -> str | None:
 
 
 def _parse_bssid(cell: str) -> str | None:
-    text = cell.strip().lower().replace("-", ":")
-    if text and not _BSSID.fullmatch(text):
+    text = cell.strip().lower()
+    if not text or _RADIO_ALIAS.fullmatch(text):
+        return text or None
+    if not _BSSID.fullmatch(text):
         raise BadCell(f"bssid {quoted(cell)} is not six pairs of hexadecimal digits, as in 02:00:00:00:00:05")
-    return text or None
+    return text.replace("-", ":")
 
 
 def _frequency(cell: str) -> int | None:

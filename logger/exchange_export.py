@@ -13,6 +13,7 @@ from operator import attrgetter, itemgetter
 from pathlib import Path
 from typing import NamedTuple, TextIO
 
+from logger.aliases import Aliases
 from logger.blocks import decode_histogram
 from logger.errors import LogError, TagError
 from logger.exchange import COLUMNS, format_number, format_time, harmless
@@ -76,11 +77,13 @@ def export_samples(
     location: str | None = None,
     from_utc_ms: int | None = None,
     to_utc_ms: int | None = None,
+    share: bool = False,
 ) -> int:
     """Write samples as logger/exchange.py describes them, in order of time; returns how many.
 
-    Those of one ``location`` and of [from_utc_ms, to_utc_ms), where told. Memory does not grow with the log. Raises
-    TagError for an unknown location, LogError where the timeline is edited meanwhile.
+    Those of one ``location`` and of [from_utc_ms, to_utc_ms), where told; to ``share``: with aliases (see
+    logger/aliases.py). Memory does not grow with the log. Raises TagError for an unknown location, LogError where the
+    timeline is edited meanwhile.
     """
     span = (-FOREVER_MS if from_utc_ms is None else from_utc_ms, FOREVER_MS if to_utc_ms is None else to_utc_ms)
     writer = csv.writer(out, lineterminator="\n")
@@ -88,11 +91,14 @@ def export_samples(
     with one_moment(log):
         if location is not None:
             _refuse_unknown(db, location)
-        cells_of = _sample_cells(db)
+        aliases = Aliases.of(log) if share else None
+        cells_of = _sample_cells(db, aliases)
         edits = edits_made(db)
         stretches = [_stretch(db, period, span) for period in db.execute(_PERIODS, (location, location))]
+    words = aliases.words if aliases else str
     streams = [
-        _samples(log, edits, list(of_source), cells_of) for _, of_source in groupby(stretches, attrgetter("source_id"))
+        _samples(log, edits, list(of_source), cells_of, words)
+        for _, of_source in groupby(stretches, attrgetter("source_id"))
     ]
     writer.writerow(COLUMNS)
     for _, cells in merge(*streams, key=itemgetter(0)):
@@ -101,8 +107,9 @@ def export_samples(
     return n_samples
 
 
-def export_tables(log: Log, folder: Path) -> list[Path]:
-    """Write blocks.csv, periods.csv, versions.csv and events.csv into a folder; returns the files.
+def export_tables(log: Log, folder: Path, *, share: bool = False) -> list[Path]:
+    """Write blocks.csv, periods.csv, versions.csv and events.csv into a folder; returns the files. To ``share``: with
+    aliases (see logger/aliases.py).
 
     Times are ISO 8601 in UTC. A histogram is JSON, {"-61": 5} for five samples of -61; rates are counted per eighth
     of an octave above 1 Mbit/s.
@@ -113,6 +120,7 @@ def export_tables(log: Log, folder: Path) -> list[Path]:
     except OSError as error:
         raise LogError(f"{folder} cannot be made: {error.strerror}; say another folder") from error
     with one_moment(log):
+        aliased = _aliased_columns(Aliases.of(log)) if share else {}
         for name, sql in _TABLES.items():
             with whole_file(folder / f"{name}.csv") as out:
                 rows = log.db.execute(sql)
@@ -120,9 +128,23 @@ def export_tables(log: Log, folder: Path) -> list[Path]:
                 writer = csv.writer(out, lineterminator="\n")
                 writer.writerow(column.replace("_utc_ms", "_utc") for column in columns)
                 for row in rows:
-                    writer.writerow(map(_table_cell, columns, row))
+                    told = (_told(aliased, column, value) for column, value in zip(columns, row, strict=True))
+                    writer.writerow(map(_table_cell, columns, told))
             written.append(folder / f"{name}.csv")
     return written
+
+
+_Aliased = dict[str, Callable[[str], str]]
+
+
+def _aliased_columns(aliases: Aliases) -> _Aliased:
+    own_words = dict.fromkeys(("location", "placement", "label", "notes"), aliases.words)
+    of_radios = {"bssid": aliases.radio, "source": aliases.source}
+    return {**own_words, **of_radios, "settings": aliases.settings, "detail": aliases.detail}
+
+
+def _told(aliased: _Aliased, column: str, value: object) -> object:
+    return aliased[column](value) if column in aliased and isinstance(value, str) else value
 
 
 def _refuse_unknown(db: sqlite3.Connection, location: str) -> None:
@@ -155,7 +177,11 @@ def _stretch(db: sqlite3.Connection, period: sqlite3.Row, span: tuple[int, int])
 
 
 def _samples(
-    log: Log, edits: tuple[int, int], stretches: list[_Stretch], cells_of: Callable[[_Cells, sqlite3.Row], _Cells]
+    log: Log,
+    edits: tuple[int, int],
+    stretches: list[_Stretch],
+    cells_of: Callable[[_Cells, sqlite3.Row], _Cells],
+    words: Callable[[str], str],
 ) -> Iterator[tuple[tuple[int, str, str, int], _Cells]]:
     """The samples of one source in order of time, each with a key that orders them among all sources'.
 
@@ -164,7 +190,7 @@ def _samples(
     the timeline moves samples that are there; it ends the export.
     """
     for _, location, placement, version, first_id, end_id in stretches:
-        tags = (harmless(location), harmless(placement), f"v{version}")
+        tags = (harmless(words(location)), harmless(words(placement)), f"v{version}")
         while first_id < end_id:
             with one_moment(log):
                 if edits_made(log.db) != edits:
@@ -175,10 +201,11 @@ def _samples(
             first_id = samples[-1][-1] + 1 if samples else end_id
 
 
-def _sample_cells(db: sqlite3.Connection) -> Callable[[_Cells, sqlite3.Row], _Cells]:
+def _sample_cells(db: sqlite3.Connection, aliases: Aliases | None) -> Callable[[_Cells, sqlite3.Row], _Cells]:
     """Turns the tags and the row of a sample into the cells of COLUMNS."""
+    told = aliases.radio if aliases else str
     radios = {
-        row[0]: (row[1] or "", str(row[2] or ""), str(row[3]), row[4] or "")
+        row[0]: (row[1] or "", str(row[2] or ""), str(row[3]), told(row[4]) if row[4] else "")
         for row in db.execute("SELECT id, band, frequency_mhz, connected, bssid FROM link")
     }
     rates = {row[0]: format_number(row[1]) for row in db.execute("SELECT id, mbps FROM rate")}

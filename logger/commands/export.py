@@ -1,6 +1,8 @@
 """Write samples as CSV, in the columns that import reads; or the log's tables (--tables).
 
 Times are UTC. A text that a spreadsheet would run as a formula gets an apostrophe in front; import takes it off again.
+With --share addresses of radios and names of networks are replaced by aliases, the same ones in every report and export
+of this log.
 """
 
 from __future__ import annotations
@@ -20,6 +22,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--tables", metavar="FOLDER", help="write blocks, periods, versions and events there instead of the samples"
     )
+    parser.add_argument("--share", action="store_true", help="aliases instead of BSSIDs and network names")
     add_log_option(parser)
     add_json_option(parser)
 
@@ -30,6 +33,7 @@ def run(args: argparse.Namespace) -> int:
     from pathlib import Path
 
     from adapters.clock import SystemClock
+    from logger.aliases import WORDS_STAY
     from logger.exchange_export import export_samples, export_tables
     from logger.printable import printable
     from logger.times import local_zone_name, parse_when
@@ -44,19 +48,25 @@ def run(args: argparse.Namespace) -> int:
         return 2
     with open_log(args) as log:
         if args.tables:
-            files = [str(path) for path in export_tables(log, Path(args.tables))]
-            print(json.dumps({"files": files}) if args.json else "\n".join(map(printable, files)))
+            files = [str(path) for path in export_tables(log, Path(args.tables), share=args.share)]
+            print(json.dumps({"files": files, "shared": args.share}) if args.json else "\n".join(map(printable, files)))
+            if args.share and not args.json:
+                print(f"To share: {WORDS_STAY}")
             return 0
         now, zone = SystemClock().utc_ms(), local_zone_name()
         begin, end = (None if text is None else parse_when(text, now, zone) for text in (args.begin, args.end))
-        choice = {"location": args.location, "from_utc_ms": begin, "to_utc_ms": end}
+        choice = {"location": args.location, "from_utc_ms": begin, "to_utc_ms": end, "share": args.share}
         if args.output == "-":
             if hasattr(sys.stdout, "reconfigure"):
                 sys.stdout.reconfigure(encoding="utf-8", newline="")
             export_samples(log, sys.stdout, **choice)
+            if args.share:
+                print(f"linktrial export: {WORDS_STAY}", file=sys.stderr)
             return 0
         with whole_file(Path(args.output)) as out:
             n_samples = export_samples(log, out, **choice)
-        done = {"file": args.output, "n_samples": n_samples}
+        done = {"file": args.output, "n_samples": n_samples, "shared": args.share}
         print(json.dumps(done) if args.json else f"wrote {n_samples:,} samples to {printable(args.output)}")
+        if args.share and not args.json:
+            print(f"To share: {WORDS_STAY}")
     return 0

@@ -23,7 +23,7 @@ from logger.sample_id import LATEST_MS
 
 from .conftest import POTTERY_24, START_MS, linked, unlinked
 
-RISKY = st.sampled_from(["", "=", "+", "-", "@", "'", "'=", "''", "'@"])
+RISKY = st.sampled_from(["", "=", "+", "-", "@", "'", "'=", "''", "'@", "x;=", "x; '+", ";;@", "\uff1d"])
 NAMES = st.builds(
     lambda risky, rest: (risky + rest).strip(),
     RISKY,
@@ -186,7 +186,7 @@ def test_tables_hold_blocks_periods_versions_and_events(log, timeline, tmp_path)
     other = next(row for row in blocks if row["connected"] == "0")
     assert (other["rssi_mean_dbm"], other["n_dropouts"]) == ("", "1")
     assert periods[-1]["ended_at_utc"] == ""
-    assert (versions[-1]["label"], versions[-1]["notes"]) == ("'@home", "'+1\n=2")
+    assert (versions[-1]["label"], versions[-1]["notes"]) == ("'@home", "'+1\n'=2")
     assert events == []
 
 
@@ -244,7 +244,7 @@ def test_the_command_writes_to_standard_output(logged, capsys):
 def test_the_command_writes_a_file(logged, tmp_path, capsys):
     out = tmp_path / "samples.csv"
     assert main(["export", "--db", logged, "--output", str(out), "--from", "2026-09-21 14:13:21Z", "--json"]) == 0
-    assert json.loads(capsys.readouterr().out) == {"file": str(out), "n_samples": 2}
+    assert json.loads(capsys.readouterr().out) == {"file": str(out), "n_samples": 2, "shared": False}
     assert len(cells(out.read_text())) == 2
     assert main(["export", "--db", logged, "--output", str(out)]) == 0
     assert capsys.readouterr().out == f"wrote 3 samples to {out}\n"
