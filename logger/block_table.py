@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterable, Iterator
+from datetime import UTC, datetime
+from typing import NoReturn
 
 from logger.blocks import (
     FINE_ZONE_MS,
@@ -15,14 +17,14 @@ from logger.blocks import (
     LinkFacts,
     stretch_at,
 )
-from logger.log import OWN_SOURCE
-from logger.sample_id import FOREVER_MS, ids_between
+from logger.errors import TagError
+from logger.sample_id import FOREVER_MS, ids_between, time_of
 
 _COLUMNS = 31
 _WRITE = f"INSERT OR REPLACE INTO block VALUES ({', '.join('?' * _COLUMNS)})"
 _READ = """
     SELECT time_utc_ms, link_id, rssi_dbm, noise_dbm, tx_rate.mbps, rx_rate.mbps, tx_packets, tx_retries, tx_failed,
-        beacon_losses, busy_permille, rx_bytes, tx_bytes
+        beacon_losses, busy_permille, rx_bytes, tx_bytes, sample.id & 15
     FROM sample
     LEFT JOIN rate AS tx_rate ON tx_rate.id = sample.tx_rate_id
     LEFT JOIN rate AS rx_rate ON rx_rate.id = sample.rx_rate_id
@@ -31,8 +33,21 @@ _READ = """
 """
 DEFAULT_INTERVAL_MS = 5000
 
+# At these a spell without samples ended, however short it was: what lies before and after does not touch.
+BREAKS = (
+    *("resumed", "logger-started", "radio-on", "interface-back", "adapter-recovered"),
+    *("clock-set", "samples-dropped"),
+)
+_BREAKS_BETWEEN = (
+    "SELECT time_utc_ms FROM event WHERE source_id = ? AND time_utc_ms >= ? AND time_utc_ms <= ?"
+    f" AND kind IN ({', '.join('?' * len(BREAKS))})"
+)
+
 # A moved end of a period changes the stretches this far to either side of it.
 REACH_MS = FINE_ZONE_MS + STRETCH_MS
+
+# The first samples after the pruned ones are there so that the blocks after them can be folded anew, whatever the pace.
+FOLD_MARGIN_MS = GAP_INTERVALS * 3_600_000
 
 
 def write_blocks(db: sqlite3.Connection, period_id: int, blocks: Iterable[Block]) -> None:
@@ -48,14 +63,30 @@ def interval_ms_at(db: sqlite3.Connection, source_id: int, time_ms: int) -> int:
     return int(row[0]) if row else DEFAULT_INTERVAL_MS
 
 
+def fixed_before(db: sqlite3.Connection, source_id: int) -> int:
+    """Blocks of that source that begin before this moment stay as they are, for samples behind them were pruned; where
+    none were, it is before all time. Only periods that began before it have pruned samples."""
+    row = db.execute("SELECT before_utc_ms FROM pruned WHERE source_id = ?", (source_id,)).fetchone()
+    return int(row[0]) + FOLD_MARGIN_MS if row else -FOREVER_MS
+
+
+def refuse_fixed(before_ms: int) -> NoReturn:
+    """An edit of the timeline asked for samples that were pruned."""
+    day = datetime.fromtimestamp(before_ms / 1000, UTC)
+    raise TagError(
+        f"samples before {day:%Y-%m-%d %H:%M} UTC were given up to keep the log small, so the timeline is fixed there;"
+        " say a later time, or other tags for a whole period"
+    )
+
+
 def link_facts(db: sqlite3.Connection) -> dict[int, LinkFacts]:
     return {row[0]: LinkFacts(bool(row[1]), row[2]) for row in db.execute("SELECT id, connected, band FROM link")}
 
 
 def resume_fold(db: sqlite3.Connection, period_id: int, time_ms: int) -> Fold:
     """A fold of the period as it stood before the sample at ``time_ms``, its open blocks included."""
-    source_id, started_ms, ended_ms = _period(db, period_id)
-    fold = Fold(started_ms, ended_ms, link_facts(db), by_band=source_id != OWN_SOURCE)
+    source_id, started_ms, ended_ms, by_band = _period(db, period_id)
+    fold = Fold(started_ms, ended_ms, link_facts(db), by_band=by_band)
     begin_ms = stretch_at(time_ms, started_ms, ended_ms).started_at_utc_ms
     for _ in _folded(db, fold, period_id, source_id, begin_ms, time_ms):
         pass
@@ -65,8 +96,9 @@ def resume_fold(db: sqlite3.Connection, period_id: int, time_ms: int) -> Fold:
 def rebuild_blocks(
     db: sqlite3.Connection, period_id: int, from_ms: int | None = None, to_ms: int | None = None
 ) -> None:
-    """Fold again what lies in [from_ms, to_ms) of a period (all of it by default), to whole stretches."""
-    source_id, started_ms, ended_ms = _period(db, period_id)
+    """Fold again what lies in [from_ms, to_ms) of a period (all of it by default), to whole stretches. Raises TagError
+    where samples of those were pruned."""
+    source_id, started_ms, ended_ms, by_band = _period(db, period_id)
     begin_ms = -FOREVER_MS if from_ms is None else stretch_at(from_ms, started_ms, ended_ms).started_at_utc_ms
     end_ms = FOREVER_MS if to_ms is None else stretch_at(to_ms, started_ms, ended_ms).ended_at_utc_ms
     # Stretches that were cut otherwise before may reach over either end: widen until all are whole.
@@ -82,11 +114,14 @@ def rebuild_blocks(
             begin_ms = stretch_at(row[0], started_ms, ended_ms).started_at_utc_ms
         if row[1] > end_ms:
             end_ms = stretch_at(row[1] - 1, started_ms, ended_ms).ended_at_utc_ms
+    fixed_ms = fixed_before(db, source_id)
+    if begin_ms < fixed_ms and started_ms < fixed_ms:
+        refuse_fixed(fixed_ms)
     db.execute(
         "DELETE FROM block WHERE period_id = ? AND ended_at_utc_ms > ? AND started_at_utc_ms < ?",
         (period_id, begin_ms, end_ms),
     )
-    fold = Fold(started_ms, ended_ms, link_facts(db), by_band=source_id != OWN_SOURCE)
+    fold = Fold(started_ms, ended_ms, link_facts(db), by_band=by_band)
     write_blocks(db, period_id, _folded(db, fold, period_id, source_id, begin_ms, end_ms))
     write_blocks(db, period_id, fold.open.values())
 
@@ -107,16 +142,29 @@ def _folded(
     def interval_ms(time_ms: int) -> int:
         return next((interval for from_ms, interval in paces if from_ms <= time_ms), earliest)
 
+    ids = ids_between(period_id, begin_ms, end_ms)
+    first, last = db.execute("SELECT min(id), max(id) FROM sample WHERE id >= ? AND id < ?", ids).fetchone()
     if begin_ms > -FOREVER_MS:
         interval = interval_ms(begin_ms)
+        fold.break_at(_breaks(db, source_id, begin_ms - GAP_INTERVALS * interval, begin_ms))
         before = db.execute(_READ, ids_between(period_id, begin_ms - GAP_INTERVALS * interval, begin_ms))
         fold.warm_up(map(FoldSample._make, before), interval)
-    for sample in map(FoldSample._make, db.execute(_READ, ids_between(period_id, begin_ms, end_ms))):
+    if first is None:
+        return
+    fold.break_at(_breaks(db, source_id, time_of(first), time_of(last)))
+    for sample in map(FoldSample._make, db.execute(_READ, ids)):
         yield from fold.add(sample, interval_ms(sample.time_utc_ms))
 
 
-def _period(db: sqlite3.Connection, period_id: int) -> tuple[int, int, int | None]:
+def _breaks(db: sqlite3.Connection, source_id: int, from_ms: int, to_ms: int) -> list[int]:
+    return [row[0] for row in db.execute(_BREAKS_BETWEEN, (source_id, from_ms, to_ms, *BREAKS))]
+
+
+def _period(db: sqlite3.Connection, period_id: int) -> tuple[int, int, int | None, bool]:
+    """Source, beginning, end, and whether it may hold several bands at once, as only imports do."""
     row = db.execute(
-        "SELECT source_id, started_at_utc_ms, ended_at_utc_ms FROM period WHERE id = ?", (period_id,)
+        "SELECT source_id, started_at_utc_ms, ended_at_utc_ms, kind <> 'logger' FROM period"
+        " JOIN source ON source.id = source_id WHERE period.id = ?",
+        (period_id,),
     ).fetchone()
-    return row[0], row[1], row[2]
+    return row[0], row[1], row[2], bool(row[3])

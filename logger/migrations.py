@@ -9,12 +9,16 @@ import os
 import sqlite3
 import sys
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from importlib.resources import files
 from pathlib import Path
+from shutil import disk_usage
 
 from sqlite_utils import Database
 
 from logger.log import APPLICATION_ID
+
+WRITTEN_ANEW_AT_MOST = 256 << 20  # bytes
 
 Step = Callable[[Database], None]
 
@@ -44,6 +48,7 @@ def migrate(path: Path, steps: Sequence[Step] = STEPS) -> Path | None:
     """
     connection = sqlite3.connect(path, timeout=10, isolation_level=None)
     try:
+        connection.execute("PRAGMA auto_vacuum = INCREMENTAL")  # tells before the first table is made, or at a VACUUM
         connection.execute("PRAGMA journal_mode = WAL")
         db = Database(connection)
         found = _schema_of(connection)
@@ -60,6 +65,8 @@ def migrate(path: Path, steps: Sequence[Step] = STEPS) -> Path | None:
                 if connection.in_transaction:
                     connection.execute("ROLLBACK")
                 raise
+        if copy is not None:
+            _make_shrinkable(connection, path)
         return copy
     finally:
         connection.close()
@@ -88,6 +95,21 @@ def _backup(connection: sqlite3.Connection, path: Path, schema: int) -> Path:
     else:
         partial.unlink()
     return copy
+
+
+def _make_shrinkable(connection: sqlite3.Connection, path: Path) -> None:
+    """Write an older log anew, once, so that it can give room back when samples are pruned.
+
+    Only one that is written in seconds, since a command waits for it, and only where there is room: in the log's -wal
+    file, in a temporary one, and some to spare. Another stays as it is: room that pruning leaves is used again.
+    """
+    if connection.execute("PRAGMA auto_vacuum").fetchone()[0] or path.stat().st_size > WRITTEN_ANEW_AT_MOST:
+        return
+    if disk_usage(path.parent).free < 4 * path.stat().st_size:
+        return
+    with suppress(sqlite3.OperationalError):  # somebody reads it, or there was no room after all: all is as before
+        connection.execute("VACUUM")
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
 
 def _run(db: Database, script: str) -> None:

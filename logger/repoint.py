@@ -10,7 +10,7 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
-from logger.block_table import REACH_MS, rebuild_blocks
+from logger.block_table import REACH_MS, fixed_before, rebuild_blocks, refuse_fixed
 from logger.marks import Mark
 from logger.sample_id import FOREVER_MS, PERIOD_SHIFT, ids_between
 
@@ -31,15 +31,21 @@ def read_marks(db: sqlite3.Connection, source_id: int) -> list[Mark]:
     return [Mark(*row) for row in rows]
 
 
-def write_marks(db: sqlite3.Connection, source_id: int, marks: Sequence[Mark]) -> None:
-    """Make the periods of a source be these; re-point samples and fold their blocks again. Inside a transaction."""
+def write_marks(
+    db: sqlite3.Connection, source_id: int, marks: Sequence[Mark], last_ended_ms: int | None = None
+) -> None:
+    """Make the periods of a source be these; re-point samples and fold their blocks again. Inside a transaction.
+
+    ``last_ended_ms``: where the last one ends, None while it is open. Raises TagError where samples that would have to
+    be looked at were pruned: then the transaction has to be rolled back.
+    """
     before = read_marks(db, source_id)
     kept = {mark.period_id for mark in before}
     # Out of the way first: no two periods of a source may begin at once, not even in passing.
     db.execute("UPDATE period SET started_at_utc_ms = -id, ended_at_utc_ms = NULL WHERE source_id = ?", (source_id,))
     placed = []
     for mark, following in zip(marks, [*marks[1:], None], strict=True):
-        ended_ms = following.started_at_utc_ms if following else None
+        ended_ms = following.started_at_utc_ms if following else last_ended_ms
         row = (mark.placement_id, mark.config_version, mark.started_at_utc_ms, ended_ms, mark.time_zone)
         if mark.period_id in kept:
             db.execute(
@@ -56,6 +62,7 @@ def write_marks(db: sqlite3.Connection, source_id: int, marks: Sequence[Mark]) -
             )
             placed.append(mark._replace(period_id=made.lastrowid))
     old, new = _spans(before), _spans(placed)
+    _refuse_fixed(old, new, fixed_before(db, source_id))
     stale = _move_samples(db, old, new)
     for period_id in {span.period_id for span in old} - {span.period_id for span in new}:
         db.execute("DELETE FROM block WHERE period_id = ?", (period_id,))
@@ -74,6 +81,19 @@ def write_marks(db: sqlite3.Connection, source_id: int, marks: Sequence[Mark]) -
 def _spans(marks: Sequence[Mark]) -> list[_Span]:
     ends = [*(mark.started_at_utc_ms for mark in marks[1:]), FOREVER_MS]
     return [_Span(mark.period_id or 0, mark.started_at_utc_ms, end) for mark, end in zip(marks, ends, strict=False)]
+
+
+def _refuse_fixed(old: Sequence[_Span], new: Sequence[_Span], fixed_ms: int) -> None:
+    """A period whose ends stay can have other tags at any time; none of its blocks changes."""
+    ends: dict[int, set[int]] = defaultdict(set)
+    for span in {*old} ^ {*new}:
+        ends[span.period_id] ^= {span.started_ms, span.ended_ms}
+    was, now = ({span.period_id: span for span in spans} for spans in (old, new))
+    for period_id, moved in ends.items():
+        begins = [spans[period_id].started_ms for spans in (was, now) if period_id in spans]
+        touched_ms = min(begins) if len(begins) == 1 else max(min(begins), min(moved) - REACH_MS)
+        if touched_ms < fixed_ms:
+            refuse_fixed(fixed_ms)
 
 
 def _move_samples(

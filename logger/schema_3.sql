@@ -27,8 +27,17 @@ CREATE TABLE zone (
     PRIMARY KEY (source_id, from_utc_ms)
 ) STRICT, WITHOUT ROWID;
 
+-- Where a logger's clock was set back: from then on samples are of another pass, counted from 0. See logger/passes.py.
+CREATE TABLE pass (
+    source_id INTEGER NOT NULL REFERENCES source (id),
+    number INTEGER NOT NULL CHECK (number >= 1),  -- modulo 16 it is the last four bits of sample.id
+    from_utc_ms INTEGER NOT NULL,           -- the stamp of its first sample
+    after_utc_ms INTEGER NOT NULL,          -- the stamp of the sample taken before that one
+    PRIMARY KEY (source_id, number)
+) STRICT, WITHOUT ROWID;
+
 -- Samples before this moment were given up to keep the log small. Their blocks stay, and can no longer be folded anew:
--- the timeline is fixed there.
+-- the timeline is fixed there. See logger/pruning.py.
 CREATE TABLE pruned (
     source_id INTEGER PRIMARY KEY REFERENCES source (id),
     before_utc_ms INTEGER NOT NULL
@@ -46,4 +55,16 @@ INSERT INTO alias_key VALUES (randomblob(32));
 -- another machine's logger.
 ALTER TABLE source ADD COLUMN origin_log_id TEXT;
 ALTER TABLE source ADD COLUMN origin_source_id INTEGER;
+ALTER TABLE source ADD COLUMN origin_as_of_utc_ms INTEGER;  -- the newest that was known of it there
 CREATE UNIQUE INDEX source_origin ON source (origin_log_id, origin_source_id) WHERE origin_log_id IS NOT NULL;
+
+-- Which row here stands for which row of a merged log, so that merging it again finds them. The rows of a log that was
+-- merged into a merged one stand under the log that they began in. See logger/merge.py.
+CREATE TABLE counterpart (
+    origin_log_id TEXT NOT NULL,
+    what TEXT NOT NULL CHECK (what IN ('location', 'placement', 'version', 'period', 'waiting')),
+    origin_id INTEGER NOT NULL,
+    id INTEGER NOT NULL,                    -- waiting: the number of the period that new samples wait under
+    seen TEXT,                              -- what stood there: an owner's edit here is kept until it changes there
+    PRIMARY KEY (origin_log_id, what, origin_id)
+) STRICT, WITHOUT ROWID;

@@ -13,7 +13,7 @@ from logger.printable import quoted
 from logger.router_settings import Settings
 
 _PERIODS = (
-    "SELECT period.id, CASE source.kind WHEN 'import' THEN source.name END, location.name,"
+    f"SELECT period.id, CASE WHEN source.id <> {OWN_SOURCE} THEN source.name END, location.name,"
     " CAST(ifnull(placement.name, placement.number) AS TEXT), period.config_version,"
     " period.started_at_utc_ms, period.ended_at_utc_ms, period.time_zone,"
     " (SELECT ifnull(sum(n_samples), 0) FROM block WHERE block.period_id = period.id)"
