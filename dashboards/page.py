@@ -284,7 +284,7 @@ class _Page:
 
     def _location_tables(self) -> Iterator[dict[str, Any]]:
         """A table per location, with columns for what was measured there only."""
-        for place, rows in self.findings.summary.groupby("location", sort=True):
+        for place, rows in self.findings.summary.groupby("location", sort=False):
             known = {name: digits for name, digits in _MEASURED_DIGITS.items() if rows[name].notna().any()}
             yield {
                 "location": printable(str(place)),

@@ -1,4 +1,6 @@
-"""Write the report: one HTML file that can be read offline, on a phone and in print. With --csv, its tables too."""
+"""Write the report: one HTML file that can be read offline, on a phone and in print. With --csv, its tables too. With
+--share, for other eyes: addresses of radios and names of networks are replaced by aliases, the same ones in every
+report and export of this log."""
 
 from __future__ import annotations
 
@@ -13,11 +15,13 @@ from logger.printable import printable
 from logger.times import local_zone_name
 
 DEFAULT_OUTPUT = "linktrial-report.html"
+SHARED_OUTPUT = "linktrial-report-to-share.html"  # never mistaken for the other
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--output", metavar="FILE.html", default=DEFAULT_OUTPUT, help="the file to write (%(default)s)")
+    parser.add_argument("--output", metavar="FILE.html", help=f"the file to write ({DEFAULT_OUTPUT})")
     parser.add_argument("--csv", metavar="FOLDER", help="write the tables into this folder, too")
+    parser.add_argument("--share", action="store_true", help="aliases instead of BSSIDs and network names")
     add_json_option(parser)
     add_log_option(parser)
 
@@ -27,6 +31,8 @@ def run(args: argparse.Namespace) -> int:
     from dashboards.comparison import judgement
     from dashboards.many_effects import all_cores
     from dashboards.report import find, write_html, write_tables
+    from dashboards.sharing import as_shared
+    from logger.aliases import WORDS_STAY, Aliases
     from logger.settings import load_settings
 
     settings = load_settings()
@@ -41,11 +47,15 @@ def run(args: argparse.Namespace) -> int:
             n_processes=all_cores(),
             progress=tell,
         )
-    page = write_html(findings, Path(args.output).expanduser())
+        if args.share:
+            findings = as_shared(findings, Aliases.of(log))
+    output = args.output or (SHARED_OUTPUT if args.share else DEFAULT_OUTPUT)
+    page = write_html(findings, Path(output).expanduser())
     tables = write_tables(findings, Path(args.csv).expanduser()) if args.csv is not None else []
     if args.json:
-        return say_json(report=str(page), tables=[str(table) for table in tables])
-    print(f"The report is in {printable(str(page))}; it holds BSSIDs and your places, and is readable by you alone")
+        return say_json(report=str(page), tables=[str(table) for table in tables], shared=args.share)
+    holds = WORDS_STAY if args.share else "it holds BSSIDs and your places, and is readable by you alone"
+    print(f"The report is in {printable(str(page))}; {holds}")
     if tables:
         print(f"The tables are in {printable(', '.join(map(str, tables)))}")
     return 0
