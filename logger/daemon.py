@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections.abc import Sequence
+from contextlib import suppress
 from typing import Protocol
 
 from adapters.clock import Clock
@@ -13,7 +15,7 @@ from logger.printable import printable
 from logger.recorder import Recorder
 from logger.sample import Event, Sample
 from logger.sampler import Sampler
-from logger.tags import period_at
+from logger.tags import Period, period_at
 from logger.voice import Voice
 from logger.wording import counted, event_words, reading_words
 
@@ -111,7 +113,7 @@ class Daemon:
         self._backlog = Backlog(self._recorder, voice, commit_s=commit_s, interval_s=interval_s)
         self._n_samples = self._n_without_link = self._n_events = 0
         self._summary_at_s = clock.elapsed_s() + SUMMARY_EVERY_S
-        self._tags = ""
+        self._period: Period | None = None
         self._tags_read_s = float("-inf")
         self._last_event = ""
 
@@ -147,36 +149,52 @@ class Daemon:
             self._voice.line(now_ms, f"stopped after {counted(self._n_samples, 'sample')}")
         return written
 
+    def standing(self) -> str:
+        """What has been logged since the start, in words."""
+        return (
+            f"so far {counted(self._n_samples, 'sample')}, {self._n_without_link:,} of them without a link,"
+            f" and {counted(self._n_events, 'event')}"
+        )
+
     def _tell(self, samples: Sequence[Sample], events: Sequence[Event], at_s: float) -> None:
         self._n_samples += len(samples)
         self._n_without_link += sum(sample.link is None for sample in samples)
         self._n_events += len(events)
         for event in events:
             self._last_event = event_words(event.kind, event.detail)
-            self._voice.event(event.time_utc_ms, self._last_event)
+            fields = self._fields(event, at_s) if self._voice.takes_fields else None
+            self._voice.event(event.time_utc_ms, self._last_event, fields)
         if samples and self._voice.live:
-            if at_s - self._tags_read_s >= TAGS_EVERY_S:
-                self._tags, self._tags_read_s = self._read_tags(), at_s
-            self._voice.now(self._live_words(samples[-1]), at_s)
+            self._voice.now(self._live_words(samples[-1], at_s), at_s)
         if at_s >= self._summary_at_s:
             self._summary_at_s = at_s + SUMMARY_EVERY_S
             if not self._voice.live:
-                self._voice.line(
-                    self._clock.utc_ms(),
-                    f"so far {counted(self._n_samples, 'sample')}, {self._n_without_link:,} of them without a link,"
-                    f" and {counted(self._n_events, 'event')}",
-                )
+                self._voice.line(self._clock.utc_ms(), self.standing())
 
-    def _live_words(self, sample: Sample) -> str:
-        link = sample.link
+    def _fields(self, event: Event, at_s: float) -> dict[str, str]:
+        """For the journal; the README names them."""
+        fields = {
+            "LINKTRIAL_EVENT": event.kind,
+            "LINKTRIAL_TIME_UTC_MS": str(event.time_utc_ms),
+            "LINKTRIAL_DETAIL": json.dumps(event.detail),
+        }
+        if period := self._period_now(at_s):
+            fields["LINKTRIAL_LOCATION"] = period.location
+            fields["LINKTRIAL_CONFIG_VERSION"] = f"v{period.config_version}"
+        return fields
+
+    def _live_words(self, sample: Sample, at_s: float) -> str:
+        link, period = sample.link, self._period_now(at_s)
+        tags = f"v{period.config_version}, {printable(period.location)}" if period else ""
         ssid, band = (link.ssid, link.band) if link else (None, None)
         reading = reading_words(link is not None, ssid, band, sample.rssi_dbm, sample.tx_rate)
         last = f" | last: {self._last_event}" if self._last_event else ""
-        return f"{self._tags} | {reading} | {counted(self._n_samples, 'sample')}{last}"
+        return f"{tags} | {reading} | {counted(self._n_samples, 'sample')}{last}"
 
-    def _read_tags(self) -> str:
-        try:
-            period = period_at(self._log.db, self._clock.utc_ms())
-        except sqlite3.OperationalError:  # busy: what was known is shown
-            return self._tags
-        return f"v{period.config_version}, {printable(period.location)}" if period else ""
+    def _period_now(self, at_s: float) -> Period | None:
+        """The period in force, as it was read at most TAGS_EVERY_S ago."""
+        if at_s - self._tags_read_s >= TAGS_EVERY_S:
+            self._tags_read_s = at_s
+            with suppress(sqlite3.OperationalError):  # busy: what was known is shown
+                self._period = period_at(self._log.db, self._clock.utc_ms())
+        return self._period

@@ -62,15 +62,19 @@ class SameThreadExecutor(BaseExecutor):  # type: ignore[misc]
 
 
 class OneThreadScheduler(BaseScheduler):  # type: ignore[misc]
-    """Calls ``job`` at every point of the grid until ``stop``."""
+    """Calls ``job`` at every point of the grid until ``stop``, and ``each_turn`` whenever the loop has turned: after
+    each job, and every LONGEST_WAIT_S between jobs that are farther apart."""
 
-    def __init__(self, job: Callable[[], None], interval_ms: int) -> None:
+    def __init__(
+        self, job: Callable[[], None], interval_ms: int, *, each_turn: Callable[[], None] = lambda: None
+    ) -> None:
         super().__init__(
             timezone=UTC,
             executors={"default": SameThreadExecutor()},
             job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None},
         )
         self._interval_s = interval_ms / 1000
+        self._each_turn = each_turn
         self._error: BaseException | None = None
         self._stopping = False
         self._bell, self._bell_rope = socket.socketpair()
@@ -83,6 +87,7 @@ class OneThreadScheduler(BaseScheduler):  # type: ignore[misc]
         try:
             while not self._stopping:
                 wait_s = self._process_jobs()
+                self._each_turn()
                 if wait_s > self._interval_s + CLOCK_SLACK_S:  # beyond the next point: the clock was set back
                     now = datetime.now(UTC)
                     self._grid_job.modify(next_run_time=self._grid_job.trigger.get_next_fire_time(None, now))

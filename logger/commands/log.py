@@ -9,11 +9,14 @@ from __future__ import annotations
 import argparse
 import sys
 
-from adapters.clock import Clock, SystemClock
+from adapters.clock import Clock, SystemClock, share_wake_ups
 from adapters.contract import Adapter
 from logger.commands import add_log_option, number_of_setting, open_log
 from logger.errors import LogError
 from logger.settings import Settings, load_settings, settings_path, settings_text
+
+# How late the system may wake us. (Half an interval late, and the sample is left out.)
+LATE_BY, LATE_AT_MOST_S = 0.05, 1.0  # of an interval
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -40,6 +43,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _log(args: argparse.Namespace, settings: Settings, clock: Clock) -> int:
+    import faulthandler
     from contextlib import closing
     from importlib.metadata import version
 
@@ -49,10 +53,15 @@ def _log(args: argparse.Namespace, settings: Settings, clock: Clock) -> int:
     from logger.review import Reviews
     from logger.sampler import Sampler
     from logger.schedule import OneThreadScheduler, stopping_on_signals
+    from logger.supervisor import Supervisor
     from logger.voice import Voice
 
     interval_s = settings.interval_s if args.interval is None else args.interval
     interval_ms = round(interval_s * 1000)
+    supervisor = Supervisor(clock)
+    if supervisor.there:
+        faulthandler.enable()  # where it hung, in the journal, when the watchdog ends it
+    share_wake_ups(min(LATE_BY * interval_s, LATE_AT_MOST_S))
     with (
         closing(_open_adapter(args, settings, clock)) as adapter,
         open_log(args, create=True) as log,
@@ -67,12 +76,14 @@ def _log(args: argparse.Namespace, settings: Settings, clock: Clock) -> int:
             daemon.tick()
             reviews.tick()
 
-        scheduler = OneThreadScheduler(tick, interval_ms)
+        scheduler = OneThreadScheduler(tick, interval_ms, each_turn=lambda: supervisor.alive(daemon.standing))
         with stopping_on_signals(scheduler.stop):
             daemon.begin(version=version("linktrial"), adapter=adapter.name, interface=adapter.interface)
+            supervisor.ready(f"logs {adapter.interface} every {interval_s:g} s")
             try:
                 scheduler.run()
             finally:
+                supervisor.stopping()
                 reviews.close()
                 written = daemon.end()
         return 0 if written else 1
