@@ -10,7 +10,15 @@ class LogInUse(LogError):
 
 
 class NotALog(LogError):
-    """The file is no linktrial log, or a damaged one."""
+    """The file is no linktrial log."""
+
+
+class DamagedLog(LogError):
+    """The file is a linktrial log, and parts of it make no sense."""
+
+
+class LogBusy(LogError):
+    """Another program is writing the log, for longer than one waits."""
 
 
 class NewerLog(LogError):

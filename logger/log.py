@@ -10,12 +10,13 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
 
-from logger.errors import LogError, LogFull, NewerLog, NotALog
+from logger.errors import LogBusy, LogError, LogFull, NewerLog, NotALog
 
 SCHEMA = 3
 OWN_SOURCE = 1  # this machine's own logger, in the table source
 APPLICATION_ID = 0x6C74726C  # "ltrl", in the file's header
 BUSY_TIMEOUT_S = 10.0
+WAL_KEPT_BYTES = 16_000_000  # of the -wal file, when a long reader that made it grow has gone
 OLDEST_SQLITE = (3, 37, 0)  # the first with STRICT tables
 
 
@@ -50,14 +51,14 @@ class Log:
         """Open the log at ``path``, making it (mode 0600) where there is none and ``create`` is True.
 
         An older schema is migrated after a backup copy beside the log. A log on a read-only place can be read. Raises
-        NotALog, NewerLog, LogFull, or LogError where the file is missing and ``create`` is False.
+        NotALog, DamagedLog, NewerLog, LogFull, LogBusy, or LogError where the file is missing and ``create`` is False.
         """
         path = Path(path)
         if sqlite3.sqlite_version_info < OLDEST_SQLITE:
             raise LogError(
                 f"SQLite {sqlite3.sqlite_version} is too old for the log; a Python with 3.37 or newer will do"
             )
-        with _explained(path):
+        with explained(path):
             if not path.exists():
                 if not create:
                     raise LogError(f"there is no log at {path}; 'linktrial log' starts one, or say --db PATH")
@@ -78,8 +79,7 @@ class Log:
                 if path.stat().st_mode & 0o077:  # BSSIDs and places are personal data
                     with suppress(PermissionError):  # it is somebody else's, who shares it
                         path.chmod(0o600)
-                db.execute("PRAGMA foreign_keys = ON")
-                db.execute("PRAGMA synchronous = FULL")
+                _arrange(db)
             except BaseException:
                 db.close()
                 raise
@@ -99,8 +99,8 @@ class Log:
 
     @contextmanager
     def transaction(self) -> Iterator[sqlite3.Connection]:
-        """All or nothing. Raises LogFull where the disk is full or the log cannot be written."""
-        with _explained(self.path):
+        """All or nothing. Raises LogFull where the disk is full or the log cannot be written, LogBusy, DamagedLog."""
+        with explained(self.path):
             self.db.execute("BEGIN IMMEDIATE")
             try:
                 yield self.db
@@ -112,6 +112,20 @@ class Log:
 
     def close(self) -> None:
         self.db.close()
+
+    @contextmanager
+    def let_go(self) -> Iterator[None]:
+        """Without a connection inside, and with a new one afterwards, as patient as the one before."""
+        patience_ms = self.db.execute("PRAGMA busy_timeout").fetchone()[0]
+        self.db.close()
+        try:
+            yield
+        finally:
+            self.db = _connect(self.path)
+            self.timeline_edits += 1  # what was known of the timeline may hold no more
+            with suppress(sqlite3.DatabaseError):  # a damaged log is met again where it is used
+                _arrange(self.db)
+            self.db.execute(f"PRAGMA busy_timeout = {patience_ms}")
 
     def __enter__(self) -> Log:
         return self
@@ -132,11 +146,21 @@ def _connect(path: Path | str) -> sqlite3.Connection:
     return db
 
 
+def _arrange(db: sqlite3.Connection) -> None:
+    db.execute("PRAGMA foreign_keys = ON")
+    db.execute("PRAGMA synchronous = FULL")
+    db.execute(f"PRAGMA journal_size_limit = {WAL_KEPT_BYTES}")
+
+
 def _is_older(path: Path, db: sqlite3.Connection) -> bool:
     """Whether the log needs a migration (a new file does). Raises NotALog and NewerLog."""
     found = db.execute("PRAGMA user_version").fetchone()[0]
     if db.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
         if found or db.execute("SELECT 1 FROM sqlite_schema LIMIT 1").fetchone():
+            from logger.damage import is_of_a_log, no_log
+
+            if is_of_a_log(path):
+                raise no_log(path, "its header makes no sense")
             raise NotALog(f"{path} is a database, but not a linktrial log; say --db with another file")
     elif found > SCHEMA:
         raise NewerLog(
@@ -167,20 +191,22 @@ def _migrate(path: Path) -> None:
 
 
 @contextmanager
-def _explained(path: Path) -> Iterator[None]:
+def explained(path: Path) -> Iterator[None]:
     """Turn SQLite's and the system's errors into ours, one line each."""
     try:
         yield
     except sqlite3.DatabaseError as error:
         words = str(error)
         if "not a database" in words or "malformed" in words:
-            raise NotALog(f"{path} is no linktrial log, or a damaged one ({words}); say another --db") from error
+            from logger.damage import no_log
+
+            raise no_log(path, words) from error
         if "full" in words:
             raise LogFull(f"there is no room left to write {path}; free some space") from error
         if "readonly" in words or "unable to open" in words:
             raise LogFull(f"{path} cannot be written ({words}); check its folder and your rights") from error
         if "locked" in words:
-            raise LogError(f"{path} is busy with another program's long write; try again") from error
+            raise LogBusy(f"{path} is busy with another program's long write; try again") from error
         if "131070" in words:  # the CHECK of period.id
             raise LogError(f"{path} has had as many periods as a log can hold; begin another with --db") from error
         if isinstance(error, sqlite3.OperationalError):
