@@ -131,14 +131,15 @@ class Daemon:
             f"linktrial {version} logs {printable(interface)} ({adapter}) every {interval_s:g} s into {self._log.path}",
         )
 
-    def tick(self) -> None:
-        """One sample, if this moment is nearer to its point of the grid than to the next."""
+    def tick(self) -> bool:
+        """One sample, if this moment is nearer to its point of the grid than to the next; says whether all that was
+        measured is in the log."""
         at_s = self._clock.elapsed_s()
         if self._clock.utc_ms() % self._interval_ms <= self._interval_ms / 2:
             samples, events = self._sampler.tick()
             self._backlog.add(samples, events, at_s)
             self._tell(samples, events, at_s)
-        self._backlog.write_if_due(self._clock.utc_ms(), at_s)
+        return self._backlog.write_if_due(self._clock.utc_ms(), at_s)
 
     def end(self) -> bool:
         """Write what is left and the event that logging ended; says whether it could."""

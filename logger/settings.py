@@ -28,6 +28,9 @@ class Settings:
     interval_s: float = _key(5.0, "Seconds between samples.", 0.1, 3600)
     interface: str = _key("", 'The wireless interface, such as "wlan0". Empty: the one that is found.')
     commit_s: float = _key(10.0, "At most so many seconds of samples can be lost to a power cut.", 0.1, 10)
+    keep_samples_days: float = _key(
+        400.0, "Samples are given up after so many days; what reports need stays. 0: never.", 0, 36_500
+    )
     review_every_s: float = _key(3600.0, "Seconds between judgements of the running trial; 0: none.", 0, 604_800)
     washout_s: float = _key(120.0, "Seconds after a change at the router that estimates leave out.", 0, 86_400)
     margin_rssi_db: float = _key(1.0, "A smaller difference of RSSI does not matter, in dB.", 0.01, 40)

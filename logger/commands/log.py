@@ -50,6 +50,7 @@ def _log(args: argparse.Namespace, settings: Settings, clock: Clock) -> int:
     from logger.claim import Claim
     from logger.daemon import Daemon
     from logger.desktop import Desktop
+    from logger.pruning import Pruner
     from logger.review import Reviews
     from logger.sampler import Sampler
     from logger.schedule import OneThreadScheduler, stopping_on_signals
@@ -70,10 +71,12 @@ def _log(args: argparse.Namespace, settings: Settings, clock: Clock) -> int:
     ):
         sampler = Sampler(adapter, clock, interval_ms / 1000)
         daemon = Daemon(log, sampler, clock, voice, interval_ms=interval_ms, commit_s=settings.commit_s)
+        pruner = Pruner(log, clock, keep_days=settings.keep_samples_days)
         reviews = Reviews(log, clock, voice, Desktop(clock), every_s=settings.review_every_s)
 
         def tick() -> None:
-            daemon.tick()
+            if daemon.tick():
+                pruner.tick()
             reviews.tick()
 
         scheduler = OneThreadScheduler(tick, interval_ms, each_turn=lambda: supervisor.alive(daemon.standing))
