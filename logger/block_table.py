@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import UTC, datetime
-from typing import NoReturn
+from typing import Any, NoReturn
 
 from logger.blocks import (
     FINE_ZONE_MS,
@@ -15,13 +15,21 @@ from logger.blocks import (
     Fold,
     FoldSample,
     LinkFacts,
+    decode_histogram,
+    encode_histogram,
     stretch_at,
 )
 from logger.errors import TagError
 from logger.sample_id import FOREVER_MS, ids_between, time_of
 
-_COLUMNS = 31
-_WRITE = f"INSERT OR REPLACE INTO block VALUES ({', '.join('?' * _COLUMNS)})"
+_COLUMN_NAMES = (
+    *("period_id", "started_at_utc_ms", "link_id", "ended_at_utc_ms", "first_utc_ms", "last_utc_ms", "n_samples"),
+    *("offset_ms_sum", "covered_ms", "n_dropouts", "rssi_n", "rssi_sum_dbm", "rssi_histogram", "noise_n"),
+    *("noise_sum_dbm", "tx_rate_n", "tx_rate_sum_mbps", "tx_rate_sum_log2", "tx_rate_histogram", "rx_rate_n"),
+    *("rx_rate_sum_mbps", "rx_rate_sum_log2", "rx_rate_histogram", "busy_n", "busy_sum_permille", "tx_packets"),
+    *("tx_retries", "tx_failed", "beacon_losses", "rx_bytes", "tx_bytes"),
+)
+_WRITE = f"INSERT OR REPLACE INTO block VALUES ({', '.join('?' * len(_COLUMN_NAMES))})"
 _READ = """
     SELECT time_utc_ms, link_id, rssi_dbm, noise_dbm, tx_rate.mbps, rx_rate.mbps, tx_packets, tx_retries, tx_failed,
         beacon_losses, busy_permille, rx_bytes, tx_bytes, sample.id & 15
@@ -126,6 +134,67 @@ def rebuild_blocks(
     write_blocks(db, period_id, fold.open.values())
 
 
+def fold_late(db: sqlite3.Connection, period_id: int, samples: Sequence[FoldSample]) -> None:
+    """Bring the blocks of samples up to date that a clock set back has stamped behind the newest. Where those beside
+    them were pruned, what they give is added to the blocks that are there."""
+    source_id, started_ms, ended_ms, by_band = _period(db, period_id)
+    fixed_ms = fixed_before(db, source_id)
+    added, times = [], []
+    for sample in samples:
+        stretch = stretch_at(sample.time_utc_ms, started_ms, ended_ms)
+        if started_ms < fixed_ms and stretch.started_at_utc_ms < fixed_ms:
+            added.append(sample)
+        else:
+            times.append(sample.time_utc_ms)
+    if times:
+        rebuild_blocks(db, period_id, min(times), max(times) + 1)
+    if added:
+        fold, interval_ms = Fold(started_ms, ended_ms, link_facts(db), by_band=by_band), _paces(db, source_id)
+        closed = [block for sample in added for block in fold.add(sample, interval_ms(sample.time_utc_ms))]
+        for block in [*closed, *fold.open.values()]:
+            _add_block(db, period_id, block)
+
+
+def _add_block(db: sqlite3.Connection, period_id: int, block: Block) -> None:
+    key = (period_id, block.stretch.started_at_utc_ms, block.link_id)
+    new = block.row(period_id)
+    old = db.execute(
+        "SELECT * FROM block WHERE period_id = ? AND started_at_utc_ms = ? AND link_id = ?", key
+    ).fetchone()
+    if old is not None:
+        new = tuple(map(_joined, _COLUMN_NAMES, old, new))
+    db.execute(_WRITE, new)
+
+
+def _joined(column: str, old: Any, new: Any) -> object:
+    match column:
+        case "period_id" | "started_at_utc_ms" | "link_id" | "ended_at_utc_ms":
+            return old
+        case "first_utc_ms":
+            return min(old, new)
+        case "last_utc_ms":
+            return max(old, new)
+        case "rssi_histogram" | "tx_rate_histogram" | "rx_rate_histogram":
+            counts = decode_histogram(old)
+            for value, count in decode_histogram(new).items():
+                counts[value] = counts.get(value, 0) + count
+            return encode_histogram(counts)
+    return old + new
+
+
+def _paces(db: sqlite3.Connection, source_id: int) -> Callable[[int], int]:
+    """How far apart the samples of a source were meant to be, by their time."""
+    paces = [
+        (row[0], row[1])
+        for row in db.execute(
+            "SELECT from_utc_ms, interval_ms FROM pace WHERE source_id = ? ORDER BY from_utc_ms DESC",
+            (source_id,),
+        )
+    ]
+    earliest = paces[-1][1] if paces else DEFAULT_INTERVAL_MS
+    return lambda time_ms: next((interval for from_ms, interval in paces if from_ms <= time_ms), earliest)
+
+
 def _folded(
     db: sqlite3.Connection, fold: Fold, period_id: int, source_id: int, begin_ms: int, end_ms: int
 ) -> Iterator[Block]:
@@ -143,15 +212,15 @@ def _folded(
         return next((interval for from_ms, interval in paces if from_ms <= time_ms), earliest)
 
     ids = ids_between(period_id, begin_ms, end_ms)
-    first, last = db.execute("SELECT min(id), max(id) FROM sample WHERE id >= ? AND id < ?", ids).fetchone()
     if begin_ms > -FOREVER_MS:
         interval = interval_ms(begin_ms)
-        fold.break_at(_breaks(db, source_id, begin_ms - GAP_INTERVALS * interval, begin_ms))
+        fold.break_at(_breaks(db, source_id, begin_ms - GAP_INTERVALS * interval, end_ms))
         before = db.execute(_READ, ids_between(period_id, begin_ms - GAP_INTERVALS * interval, begin_ms))
         fold.warm_up(map(FoldSample._make, before), interval)
-    if first is None:
-        return
-    fold.break_at(_breaks(db, source_id, time_of(first), time_of(last)))
+    else:
+        first, last = db.execute("SELECT min(id), max(id) FROM sample WHERE id >= ? AND id < ?", ids).fetchone()
+        if first is not None:
+            fold.break_at(_breaks(db, source_id, time_of(first), time_of(last)))
     for sample in map(FoldSample._make, db.execute(_READ, ids)):
         yield from fold.add(sample, interval_ms(sample.time_utc_ms))
 

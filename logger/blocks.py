@@ -18,6 +18,7 @@ FINEST_MS = 10_000
 FINE_ZONE_MS = 3_600_000  # from here on d/6 is more than a stretch
 GAP_INTERVALS = 3  # samples further apart than this many intervals have a gap between them
 RATE_STEPS_PER_OCTAVE = 8
+_BREAKS_MATTER_MS = 4 * 3_600_000  # no two samples further apart than that have no gap between
 
 
 def _fine_offsets_ms() -> tuple[int, ...]:
@@ -96,6 +97,7 @@ class FoldSample(NamedTuple):
     busy_permille: int | None
     rx_bytes: int | None
     tx_bytes: int | None
+    nth: int = 0  # the last bits of its id
 
 
 class LinkFacts(NamedTuple):
@@ -179,18 +181,27 @@ class Block:
 class Fold:
     """Folds the samples of one period, in order of time, into blocks.
 
-    A sample stands for the time since the one before it, or for one interval where there was a gap. A drop-out is a
-    sample without a link, with a link in the sample before and no gap between. A logger reads one radio at a time; an
-    imported recording may hold several bands at once (``by_band``), each with a sample before of its own.
+    A sample stands for the time since the one before it, or for one interval where there was a gap: where the two lie
+    far apart, or one of ``breaks`` (times at which a spell without samples ended) lies between. A drop-out is a sample
+    without a link, with a link in the sample before and no gap between. A logger reads one radio at a time, and where
+    its clock was set back the sample before is that of the same pass; an imported recording may hold several bands at
+    once (``by_band``), each with a sample before of its own.
     """
 
     def __init__(
-        self, started_ms: int, ended_ms: int | None, links: dict[int, LinkFacts], *, by_band: bool = False
+        self,
+        started_ms: int,
+        ended_ms: int | None,
+        links: dict[int, LinkFacts],
+        *,
+        by_band: bool = False,
+        breaks: Iterable[int] = (),
     ) -> None:
         self.started_ms, self.ended_ms, self.links, self.by_band = started_ms, ended_ms, links, by_band
         self.stretch = Stretch(0, 0)
         self.open: dict[int, Block] = {}
-        self._last: dict[str | None, tuple[int, bool]] = {}  # time and whether connected, by band; None: all in one
+        self._breaks = sorted(breaks)
+        self._last: dict[str | int | None, tuple[int, bool]] = {}  # time and whether connected, by band or pass
 
     def add(self, sample: FoldSample, interval_ms: int) -> Iterator[Block]:
         """Take one sample in; yields the blocks that it closes."""
@@ -210,13 +221,20 @@ class Fold:
         for sample in samples:
             self._since_last(sample, interval_ms)
 
+    def break_at(self, times_ms: Iterable[int]) -> None:
+        """Spells without samples ended then, after all samples taken in so far of their pass."""
+        recent_ms = self.stretch.started_at_utc_ms - _BREAKS_MATTER_MS
+        self._breaks = sorted([*(time_ms for time_ms in self._breaks if time_ms > recent_ms), *times_ms])
+
     def _since_last(self, sample: FoldSample, interval_ms: int) -> tuple[int, bool]:
         connected, band = self.links[sample.link_id]
-        track = band if self.by_band else None
+        track = band if self.by_band else sample.nth
         last_ms, was_connected = self._last.get(track, (None, False))
         self._last[track] = (sample.time_utc_ms, connected)
         if last_ms is None:
             return interval_ms, False
         step_ms = sample.time_utc_ms - last_ms
         no_gap = 0 <= step_ms <= GAP_INTERVALS * interval_ms
+        if no_gap and self._breaks:
+            no_gap = bisect_right(self._breaks, last_ms) == bisect_right(self._breaks, sample.time_utc_ms)
         return (step_ms if no_gap else interval_ms), no_gap and was_connected and not connected

@@ -9,11 +9,12 @@ from collections.abc import Sequence
 
 from adapters.contract import BitRate
 from adapters.ieee80211 import ssid_text
-from logger.block_table import interval_ms_at, rebuild_blocks, resume_fold, write_blocks
-from logger.blocks import Fold, FoldSample, LinkFacts
+from logger.block_table import BREAKS, interval_ms_at, rebuild_blocks, resume_fold, write_blocks
+from logger.blocks import GAP_INTERVALS, Fold, FoldSample, LinkFacts
 from logger.log import OWN_SOURCE, Log
+from logger.passes import Taken, begin_pass, last_taken
 from logger.sample import Event, LinkIdentity, Sample
-from logger.sample_id import LATEST_MS, ids_between, sample_id, time_of
+from logger.sample_id import FOREVER_MS, LATEST_MS, READINGS, ids_between, sample_id, time_of
 from logger.timeline import begin_timeline
 
 NO_LINK_ID = 0
@@ -91,17 +92,18 @@ class Recorder:
         self._period: tuple[int, int, int | None] | None = None  # id, start, end
         self._newest_ms: int | None = None  # of the period's samples
         self._fold: Fold | None = None
-        self._late: list[tuple[int, int]] = []  # (period id, time) of samples behind the newest
+        self._taken: Taken | None = None  # None: to be asked of the log
+        self._late: list[tuple[int, int, int]] = []  # (period id, from, to) where blocks have to be folded again
 
     def set_pace(self, interval_ms: int, from_utc_ms: int) -> None:
         """From now on samples are meant to be this far apart."""
         with self._log.transaction() as db:
-            if (
-                interval_ms_at(db, OWN_SOURCE, from_utc_ms) != interval_ms
-                or not db.execute("SELECT 1 FROM pace WHERE source_id = ?", (OWN_SOURCE,)).fetchone()
-            ):
-                begin_timeline(db, from_utc_ms)
-                db.execute("INSERT OR REPLACE INTO pace VALUES (?, ?, ?)", (OWN_SOURCE, from_utc_ms, interval_ms))
+            begin_timeline(db, from_utc_ms)
+            newest_ms = _newest_ms(db)
+            if newest_ms is None or newest_ms < from_utc_ms:
+                _write_pace(db, interval_ms, from_utc_ms)
+            else:
+                _write_pace_again(db, interval_ms, from_utc_ms, newest_ms)
         self._interval_ms = None
         self._fold = None
 
@@ -115,23 +117,38 @@ class Recorder:
                 if seen != self._seen:  # somebody else wrote, or tagged: the timeline may have moved
                     self._period = self._fold = None
                     self._seen = seen
+                self._write_events(db, events)
                 for sample in samples:
                     self._write(db, sample)
                 self._write_open_blocks(db)
-                self._fold_late_samples(db)
-                db.executemany(
-                    "INSERT INTO event (time_utc_ms, kind, source_id, detail) VALUES (?, ?, ?, ?)",
-                    [(event.time_utc_ms, event.kind, OWN_SOURCE, json.dumps(event.detail)) for event in events],
-                )
+                self._fold_late(db)
         except BaseException:
             # What the caches hold may have been rolled back.
             self._link_ids.clear()
             self._rate_ids.clear()
             self._late.clear()
-            self._period = self._fold = None
+            self._period = self._fold = self._taken = None
             raise
 
+    def _write_events(self, db: sqlite3.Connection, events: Sequence[Event]) -> None:
+        db.executemany(
+            "INSERT INTO event (time_utc_ms, kind, source_id, detail) VALUES (?, ?, ?, ?)",
+            [(event.time_utc_ms, event.kind, OWN_SOURCE, json.dumps(event.detail)) for event in events],
+        )
+        breaks = [event.time_utc_ms for event in events if event.kind in BREAKS]
+        if self._fold is not None and breaks:
+            self._fold.break_at(breaks)
+        for time_ms in breaks:  # where the clock was set back there are samples on both sides
+            reach_ms = time_ms + GAP_INTERVALS * interval_ms_at(db, OWN_SOURCE, time_ms)
+            stale = _periods_with_samples(db, time_ms, reach_ms + 1)
+            self._late += [(period_id, time_ms, reach_ms + 1) for period_id in stale]
+
     def _write(self, db: sqlite3.Connection, sample: Sample) -> None:
+        taken = self._taken = self._taken or last_taken(db)
+        if taken.time_utc_ms is not None and sample.time_utc_ms <= taken.time_utc_ms:
+            taken = Taken(taken.number + 1, None)
+            begin_pass(db, taken.number, sample.time_utc_ms, self._taken.time_utc_ms or 0)
+        nth = taken.number % READINGS
         period_id = self._period_for(db, sample.time_utc_ms)
         late = self._newest_ms is not None and sample.time_utc_ms <= self._newest_ms
         if self._fold is None and not late:
@@ -139,17 +156,22 @@ class Recorder:
         link_id = self._link_id(db, sample.link)
         chains = sample.chain_rssi_dbm
         row = [
-            sample_id(period_id, sample.time_utc_ms), link_id,
+            sample_id(period_id, sample.time_utc_ms, nth), link_id,
             sample.rssi_dbm, sample.rssi_avg_dbm, sample.beacon_rssi_avg_dbm,
             struct.pack(f"{len(chains)}b", *(chain or 0 for chain in chains)) if chains else None,
             sample.noise_dbm, self._rate_id(db, sample.tx_rate), self._rate_id(db, sample.rx_rate),
             sample.tx_packets, sample.tx_retries, sample.tx_failed, sample.beacon_losses, sample.busy_permille,
             sample.rx_bytes, sample.tx_bytes,
         ]  # fmt: skip
-        while db.execute(_INSERT, row).rowcount == 0:  # a second reading in one millisecond
-            row[0] += 1  # type: ignore[operator]
+        time_ms = sample.time_utc_ms
+        while db.execute(_INSERT, row).rowcount == 0:  # a seventeenth reading of one millisecond
+            time_ms += 1
+            row[0] = sample_id(period_id, time_ms, nth)
+        self._taken = Taken(taken.number, time_ms)
         if late:
-            self._late.append((period_id, sample.time_utc_ms))
+            self._late.append((period_id, sample.time_utc_ms, time_ms + 1))
+            self._write_open_blocks(db)
+            self._fold = None
             return
         self._newest_ms = sample.time_utc_ms
         assert self._fold is not None
@@ -160,7 +182,7 @@ class Recorder:
                 sample.time_utc_ms, link_id, sample.rssi_dbm, sample.noise_dbm,
                 sample.tx_rate.mbps if sample.tx_rate else None, sample.rx_rate.mbps if sample.rx_rate else None,
                 sample.tx_packets, sample.tx_retries, sample.tx_failed, sample.beacon_losses, sample.busy_permille,
-                sample.rx_bytes, sample.tx_bytes,
+                sample.rx_bytes, sample.tx_bytes, nth,
             ),
             self._interval_ms,
         )  # fmt: skip
@@ -170,11 +192,11 @@ class Recorder:
         if self._fold is not None and self._period is not None:
             write_blocks(db, self._period[0], self._fold.open.values())
 
-    def _fold_late_samples(self, db: sqlite3.Connection) -> None:
+    def _fold_late(self, db: sqlite3.Connection) -> None:
         """A clock set back stamps samples behind the newest; their stretches are folded again."""
-        for period_id in {period_id for period_id, _ in self._late}:
-            times = [time_ms for late_id, time_ms in self._late if late_id == period_id]
-            rebuild_blocks(db, period_id, min(times), max(times) + 1)
+        for period_id in {period_id for period_id, _, _ in self._late}:
+            spans = [(from_ms, to_ms) for late_id, from_ms, to_ms in self._late if late_id == period_id]
+            rebuild_blocks(db, period_id, min(from_ms for from_ms, _ in spans), max(to_ms for _, to_ms in spans))
         if self._late:
             self._late.clear()
             self._fold = None
@@ -231,6 +253,44 @@ def _find_period(db: sqlite3.Connection, time_ms: int) -> tuple[int, int, int | 
     return latest[0], latest[1], latest[2]
 
 
-def _has_samples(db: sqlite3.Connection, period_id: int) -> bool:
-    own = ids_between(period_id, 0, LATEST_MS)
-    return db.execute("SELECT 1 FROM sample WHERE id >= ? AND id < ? LIMIT 1", own).fetchone() is not None
+def _write_pace(db: sqlite3.Connection, interval_ms: int, from_ms: int) -> None:
+    known = db.execute("SELECT 1 FROM pace WHERE source_id = ? LIMIT 1", (OWN_SOURCE,)).fetchone()
+    if not known or interval_ms_at(db, OWN_SOURCE, from_ms) != interval_ms:
+        db.execute("INSERT OR REPLACE INTO pace VALUES (?, ?, ?)", (OWN_SOURCE, from_ms, interval_ms))
+
+
+def _write_pace_again(db: sqlite3.Connection, interval_ms: int, from_ms: int, newest_ms: int) -> None:
+    """The clock was set back: up to ``newest_ms`` the slower pace of all passes holds, lest time that a sample stands
+    for be taken for a gap; beyond, the new one alone."""
+    earliest_ms = db.execute("SELECT min(from_utc_ms) FROM pace WHERE source_id = ?", (OWN_SOURCE,)).fetchone()[0]
+    db.execute("DELETE FROM pace WHERE source_id = ? AND from_utc_ms > ?", (OWN_SOURCE, newest_ms))
+    _write_pace(db, max(interval_ms, interval_ms_at(db, OWN_SOURCE, from_ms)), from_ms)
+    db.execute(
+        "UPDATE pace SET interval_ms = max(interval_ms, ?) WHERE source_id = ? AND from_utc_ms > ?",
+        (interval_ms, OWN_SOURCE, from_ms),
+    )
+    _write_pace(db, interval_ms, newest_ms + 1)
+    stale_ms = from_ms if earliest_ms is not None and earliest_ms < from_ms else None  # the first holds before it, too
+    for period_id in _periods_with_samples(db, 0 if stale_ms is None else from_ms, FOREVER_MS):
+        rebuild_blocks(db, period_id, stale_ms)
+
+
+def _newest_ms(db: sqlite3.Connection) -> int | None:
+    """The latest stamp of this machine's samples, whatever their pass."""
+    own = db.execute("SELECT id FROM period WHERE source_id = ?", (OWN_SOURCE,)).fetchall()
+    newest = [
+        db.execute("SELECT max(id) FROM sample WHERE id >= ? AND id < ?", ids_between(each, 0, FOREVER_MS)).fetchone()
+        for (each,) in own
+    ]
+    return max((time_of(row[0]) for row in newest if row[0] is not None), default=None)
+
+
+def _periods_with_samples(db: sqlite3.Connection, from_ms: int, to_ms: int) -> list[int]:
+    """This machine's periods that have samples stamped in [from_ms, to_ms)."""
+    own = db.execute("SELECT id FROM period WHERE source_id = ?", (OWN_SOURCE,)).fetchall()
+    return [period_id for (period_id,) in own if _has_samples(db, period_id, from_ms, to_ms)]
+
+
+def _has_samples(db: sqlite3.Connection, period_id: int, from_ms: int = 0, to_ms: int = LATEST_MS + 1) -> bool:
+    ids = ids_between(period_id, from_ms, to_ms)
+    return db.execute("SELECT 1 FROM sample WHERE id >= ? AND id < ? LIMIT 1", ids).fetchone() is not None
