@@ -7,7 +7,6 @@ import sqlite3
 from collections.abc import Sequence
 from typing import Protocol
 
-from logger.damage import begin_anew
 from logger.errors import DamagedLog, LogBusy, LogError
 from logger.log import BUSY_TIMEOUT_S, Log
 from logger.recorder import Recorder
@@ -128,6 +127,8 @@ class NewLogIfDamaged:
         try:
             self._recorder.record(samples, events)
         except DamagedLog as damage:
+            from logger.damage import begin_anew
+
             begins_ms = min([sample.time_utc_ms for sample in samples] + [event.time_utc_ms for event in events])
             self._voice.complain(begin_anew(self._log, damage, begins_ms))
             self._recorder.set_pace(self._interval_ms, begins_ms)

@@ -110,13 +110,28 @@ def _run(command: object, args: argparse.Namespace) -> int:
         print(f"linktrial: {printable(str(error))}", file=sys.stderr)
         return 1
     except sqlite3.DatabaseError as error:
-        print(f"linktrial: the log cannot be read ({error}); is the disk full, or the file damaged?", file=sys.stderr)
+        why = printable(str(error))
+        print(f"linktrial: the log cannot be read ({why}); is the disk full, or the file damaged?", file=sys.stderr)
         return 1
     except BrokenPipeError:  # the reader of our output went away, as in `linktrial timeline | head`
         sys.stderr.close()
         return 1
     except KeyboardInterrupt:
         return 130
+
+
+def _unread(error: Exception, args: argparse.Namespace) -> str:
+    """What to say of a log that SQLite could not read, in the words of those that open one."""
+    from logger.errors import LogError
+    from logger.log import explained, log_path
+
+    try:
+        with explained(log_path(getattr(args, "db", None))):
+            raise error
+    except LogError as ours:
+        return str(ours)
+    except Exception:
+        return f"the log cannot be read ({error}); is the disk full?"
 
 
 def overview() -> str:

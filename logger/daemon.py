@@ -6,11 +6,10 @@ import json
 import sqlite3
 from collections.abc import Sequence
 from contextlib import suppress
-from typing import Protocol
 
 from adapters.clock import Clock
-from logger.errors import LogError
-from logger.log import Log
+from logger.backlog import Backlog, NewLogIfDamaged
+from logger.log import BUSY_TIMEOUT_S, Log
 from logger.printable import printable
 from logger.recorder import Recorder
 from logger.sample import Event, Sample
@@ -19,85 +18,9 @@ from logger.tags import Period, period_at
 from logger.voice import Voice
 from logger.wording import counted, event_words, reading_words
 
-KEPT_AT_MOST = 10_000  # samples, and events, held while the log cannot be written: a few megabytes
-TRY_AGAIN_S = 1.0
 SUMMARY_EVERY_S = 3600.0
 TAGS_EVERY_S = 1.0  # the live line follows what other commands tag
-
-
-class Writes(Protocol):
-    """The part of Recorder that the backlog needs."""
-
-    def record(self, samples: Sequence[Sample], events: Sequence[Event]) -> None: ...
-
-
-class Backlog:
-    """What is not in the log yet.
-
-    Nothing stays longer than ``commit_s`` as long as the log can be written. While it cannot, the newest
-    ``kept_at_most`` samples are kept; an event tells how many older ones were dropped.
-    """
-
-    def __init__(
-        self, recorder: Writes, voice: Voice, *, commit_s: float, interval_s: float, kept_at_most: int = KEPT_AT_MOST
-    ) -> None:
-        self._recorder, self._voice = recorder, voice
-        # By the next tick the oldest would be older than commit_s; ticks are late by less than half an interval.
-        self._wait_s = commit_s - 1.5 * interval_s
-        self._kept_at_most = kept_at_most
-        self._samples: list[Sample] = []
-        self._events: list[Event] = []
-        self._since_s = 0.0  # when the oldest came
-        self._again_at_s = float("-inf")
-        self._failing = False
-        self._n_dropped = 0
-        self._dropped_from_ms = self._dropped_to_ms = 0
-
-    def add(self, samples: Sequence[Sample], events: Sequence[Event], at_s: float) -> None:
-        """``at_s``: the steady clock, here and below."""
-        if not self._samples and not self._events:
-            self._since_s = at_s
-        self._samples += samples
-        self._events += events
-        self._drop_beyond_bound()
-
-    def write_if_due(self, utc_ms: int, at_s: float) -> bool:
-        """Commit if the oldest has waited long enough; says whether all is in the log."""
-        if not self._samples and not self._events:
-            return True
-        if at_s < self._again_at_s or at_s - self._since_s < self._wait_s:
-            return False
-        return self.write(utc_ms, at_s)
-
-    def write(self, utc_ms: int, at_s: float) -> bool:
-        """Commit now; says whether it could."""
-        events = list(self._events)
-        if self._n_dropped:
-            told = {"n": self._n_dropped, "from_utc_ms": self._dropped_from_ms, "to_utc_ms": self._dropped_to_ms}
-            events.append(Event(utc_ms, "samples-dropped", dict(told)))
-        try:
-            self._recorder.record(self._samples, events)
-        except (LogError, sqlite3.OperationalError) as error:
-            if not self._failing:
-                self._failing = True
-                self._voice.complain(f"{error}; until then up to {self._kept_at_most} samples are kept")
-            self._again_at_s = at_s + TRY_AGAIN_S
-            return False
-        if self._failing:
-            self._voice.line(utc_ms, f"the log can be written again; kept: {counted(len(self._samples), 'sample')}")
-        self._samples, self._events = [], []
-        self._failing, self._n_dropped = False, 0
-        return True
-
-    def _drop_beyond_bound(self) -> None:
-        surplus = len(self._samples) - self._kept_at_most
-        if surplus > 0:
-            if not self._n_dropped:
-                self._dropped_from_ms = self._samples[0].time_utc_ms
-            self._dropped_to_ms = self._samples[surplus - 1].time_utc_ms
-            self._n_dropped += surplus
-            del self._samples[:surplus]
-        del self._events[: -self._kept_at_most]
+WAL_AT_MOST_BYTES = 64_000_000  # a day of readings every second that somebody keeps SQLite from putting in their place
 
 
 class Daemon:
@@ -110,7 +33,9 @@ class Daemon:
         self._interval_ms = interval_ms
         interval_s = interval_ms / 1000
         self._recorder = Recorder(log)
-        self._backlog = Backlog(self._recorder, voice, commit_s=commit_s, interval_s=interval_s)
+        recorder = NewLogIfDamaged(log, self._recorder, voice, interval_ms)
+        self._backlog = Backlog(recorder, voice, commit_s=commit_s, interval_s=interval_s)
+        self._wal_told = False
         self._n_samples = self._n_without_link = self._n_events = 0
         self._summary_at_s = clock.elapsed_s() + SUMMARY_EVERY_S
         self._period: Period | None = None
@@ -145,6 +70,7 @@ class Daemon:
         """Write what is left and the event that logging ended; says whether it could."""
         now_ms, at_s = self._clock.utc_ms(), self._clock.elapsed_s()
         self._backlog.add([], [Event(now_ms, "logger-stopped", {"n_samples": self._n_samples})], at_s)
+        self._log.db.execute(f"PRAGMA busy_timeout = {BUSY_TIMEOUT_S * 1000:.0f}")  # no tick waits any more
         written = self._backlog.write(now_ms, at_s)
         if written:
             self._voice.line(now_ms, f"stopped after {counted(self._n_samples, 'sample')}")
@@ -171,6 +97,19 @@ class Daemon:
             self._summary_at_s = at_s + SUMMARY_EVERY_S
             if not self._voice.live:
                 self._voice.line(self._clock.utc_ms(), self.standing())
+            self._complain_of_a_long_reader()
+
+    def _complain_of_a_long_reader(self) -> None:
+        """Once: what is logged stays in the ``-wal`` file while another program reads on in one transaction."""
+        n_bytes = self._log.wal_bytes()
+        if n_bytes <= WAL_AT_MOST_BYTES:
+            self._wal_told = False
+        elif not self._wal_told:
+            self._wal_told = True
+            self._voice.complain(
+                f"{self._log.path}-wal has grown to {n_bytes // 1_000_000} MB, because another program has been reading"
+                " the log in one transaction for long; nothing is lost, but end that program"
+            )
 
     def _fields(self, event: Event, at_s: float) -> dict[str, str]:
         """For the journal; the README names them."""
@@ -196,6 +135,6 @@ class Daemon:
         """The period in force, as it was read at most TAGS_EVERY_S ago."""
         if at_s - self._tags_read_s >= TAGS_EVERY_S:
             self._tags_read_s = at_s
-            with suppress(sqlite3.OperationalError):  # busy: what was known is shown
+            with suppress(sqlite3.DatabaseError):  # busy or damaged: what was known is shown
                 self._period = period_at(self._log.db, self._clock.utc_ms())
         return self._period

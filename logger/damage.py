@@ -18,7 +18,6 @@ from logger.claim import Claim
 from logger.errors import DamagedLog, LogBusy, LogError, NotALog
 from logger.log import APPLICATION_ID, BUSY_TIMEOUT_S, OWN_SOURCE, SCHEMA, Log, explained
 from logger.marks import Mark
-from logger.page_walk import PageWalk, Shape
 from logger.repoint import write_marks
 
 _HEAD_BYTES = 1 << 20  # where the names of a log's tables stand
@@ -182,6 +181,8 @@ def _wait_for_others(path: Path) -> None:
 
 def _known_tags(path: Path) -> dict[str, list[tuple[Any, ...]]]:
     """What can be read of where the laptop stood and which versions there were: rows by table."""
+    from logger.page_walk import PageWalk, Shape
+
     shapes = {
         "location": Shape(2, 0),
         "placement": Shape(4, 0),

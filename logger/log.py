@@ -110,6 +110,13 @@ class Log:
                     self.db.execute("ROLLBACK")
                 raise
 
+    def wal_bytes(self) -> int:
+        """How large the write-ahead log is."""
+        try:
+            return os.stat(f"{self.path}-wal").st_size
+        except OSError:
+            return 0
+
     def close(self) -> None:
         self.db.close()
 

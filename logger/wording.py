@@ -35,7 +35,7 @@ def reading_words(
         None if rssi_dbm is None else f"RSSI {rssi_dbm:g} dBm",
         None if tx_rate is None or tx_rate.mbps is None else f"sends at {tx_rate.mbps:g} Mbit/s",
         None if band is None else f"{band} GHz",
-        None if not ssid else f"network '{ssid_text(ssid)}'",
+        None if not ssid else f"network '{printable(ssid_text(ssid))}'",
     ]
     return ", ".join(word for word in words if word) or "connected"
 
@@ -72,6 +72,9 @@ def _event_words(kind: str, detail: Mapping[str, object]) -> str:
             return f"the interface is gone: {said.get('message', 'no reason given')}"
         case "samples-dropped":
             return f"{said.get('n', 'some')} samples were dropped, because the log could not be written"
+        case "log-damaged":
+            tags = "as it was" if said.get("tags_carried_over") == "True" else "unknown"
+            return f"the log was damaged and set aside as {said.get('set_aside', '?')}; what stands where is {tags}"
         case "logger-started" if "interval_s" in said:
             return f"logging began, every {said['interval_s']} s"
     return _ELSEWHERE.get(kind, kind)

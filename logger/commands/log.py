@@ -11,8 +11,9 @@ import sys
 
 from adapters.clock import Clock, SystemClock, share_wake_ups
 from adapters.contract import Adapter
-from logger.commands import add_log_option, number_of_setting, open_log
+from logger.commands import add_log_option, number_of_setting
 from logger.errors import LogError
+from logger.log import log_path
 from logger.settings import Settings, load_settings, settings_path, settings_text
 
 # How late the system may wake us. (Half an interval late, and the sample is left out.)
@@ -47,8 +48,8 @@ def _log(args: argparse.Namespace, settings: Settings, clock: Clock) -> int:
     from contextlib import closing
     from importlib.metadata import version
 
-    from logger.claim import Claim
     from logger.daemon import Daemon
+    from logger.damage import opened_for_logging
     from logger.desktop import Desktop
     from logger.pruning import Pruner
     from logger.review import Reviews
@@ -65,10 +66,11 @@ def _log(args: argparse.Namespace, settings: Settings, clock: Clock) -> int:
     share_wake_ups(min(LATE_BY * interval_s, LATE_AT_MOST_S))
     with (
         closing(_open_adapter(args, settings, clock)) as adapter,
-        open_log(args, create=True) as log,
-        Claim.take(log.path),
+        opened_for_logging(log_path(args.db), clock) as (log, said),
         closing(Voice(sys.stdout, sys.stderr)) as voice,
     ):
+        if said:
+            voice.complain(said)
         sampler = Sampler(adapter, clock, interval_ms / 1000)
         daemon = Daemon(log, sampler, clock, voice, interval_ms=interval_ms, commit_s=settings.commit_s)
         pruner = Pruner(log, clock, keep_days=settings.keep_samples_days)

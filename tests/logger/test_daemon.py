@@ -17,8 +17,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from adapters import contract
+from logger.backlog import Backlog
 from logger.claim import Claim, holder
-from logger.daemon import Backlog, Daemon
+from logger.daemon import Daemon
 from logger.errors import LogError, LogFull, LogInUse
 from logger.log import Log
 from logger.sample import Event, Sample
