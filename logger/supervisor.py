@@ -13,6 +13,7 @@ from collections.abc import Callable, MutableMapping
 from contextlib import suppress
 
 from adapters.clock import Clock
+from logger.printable import printable
 
 TELL_EVERY_S = 60.0
 TOLD_AT_MOST = 400  # characters of one status
@@ -75,4 +76,4 @@ def _watchdog_s(microseconds: str, pid: str) -> float | None:
 
 
 def _status(standing: str) -> str:
-    return "STATUS=" + " ".join(standing.split())[:TOLD_AT_MOST]
+    return "STATUS=" + printable(" ".join(standing.split()))[:TOLD_AT_MOST]

@@ -11,6 +11,7 @@ from io import TextIOWrapper
 from typing import TextIO
 
 from logger.journal import INFO, NOTICE, WARNING, journal_behind
+from logger.printable import printable
 
 LIVE_EVERY_S = 0.25
 LINES_PER_MINUTE = 20  # of events; an interface that flaps must not fill the journal
@@ -41,6 +42,7 @@ class Voice:
 
     def line(self, utc_ms: int, words: str, fields: Mapping[str, str] | None = None) -> None:
         """One plain line, or one entry of the journal with fields."""
+        words = printable(words)
         if self._journal is not None and self._journal.send(words, NOTICE if fields else INFO, fields or {}):
             return
         stamp = time.strftime("%H:%M:%S ", time.localtime(utc_ms / 1000)) if self._stamped else ""
@@ -63,11 +65,12 @@ class Voice:
             return
         self._drawn_s = at_s
         columns = shutil.get_terminal_size().columns
-        self._write(self._out, self._clear() + words[: columns - 1])
+        self._write(self._out, self._clear() + printable(words)[: columns - 1])
         self._live_shown = True
 
     def complain(self, words: str) -> None:
         """One line on standard error, or a warning in the journal."""
+        words = printable(words)
         if self._journal is not None and self._journal.send(words, WARNING, {}):
             return
         self._write(self._out, self._clear())

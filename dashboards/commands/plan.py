@@ -4,14 +4,13 @@ switch the router and what to say then. For rates D is a ratio, such as 1.3."""
 from __future__ import annotations
 
 import argparse
-import json
 import re
 from collections.abc import Sequence
 from typing import Any
 
 from logger.commands import add_json_option, add_log_option, open_log
 from logger.errors import LogError
-from logger.printable import quoted
+from logger.printable import printable_json, quoted
 from logger.router_settings import BANDS
 
 DEFAULT_DIFFERENCE = {"rssi": 3.0, "tx-rate": 1.5, "rx-rate": 1.5}  # 3 dB are worth a factor of 1.5
@@ -78,7 +77,7 @@ def run(args: argparse.Namespace) -> int:
             interval_s=settings.interval_s,
         )
     if args.json:
-        print(json.dumps(plan_json(planned), ensure_ascii=False, allow_nan=False))
+        print(printable_json(plan_json(planned)))
         return 0
     from dashboards.plan_words import plan_text
 

@@ -4,7 +4,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 import signal
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -12,6 +11,7 @@ from types import FrameType
 from typing import TYPE_CHECKING, NoReturn
 
 from logger.commands import add_json_option, add_log_option, open_log
+from logger.printable import printable, printable_json
 
 if TYPE_CHECKING:
     from logger.findings import Finding
@@ -32,12 +32,12 @@ def run(args: argparse.Namespace) -> int:
         found = _reviewed(log)
     if args.json:
         shown = [{"kind": one.kind, "words": one.words, **one.detail} for one in found]
-        print(json.dumps({"findings": shown}, ensure_ascii=False, allow_nan=False))
+        print(printable_json({"findings": shown}))
         return 0
     if not any(one.kind == PROGRESS for one in found):
         print("no trial is running: no change at the router is in the log yet; say one with: linktrial changed LABEL")
     for one in found:
-        print(one.words)
+        print(printable(one.words))
     return 0
 
 

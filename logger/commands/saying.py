@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import json
 
 from adapters.clock import SystemClock
 from logger.errors import TagError
 from logger.log import Log
-from logger.printable import printable, quoted
+from logger.printable import printable, printable_json, quoted
 from logger.timeline import Timeline
 from logger.times import parse_when
 
@@ -39,5 +38,5 @@ def checked_notes(text: str | None) -> str:
 
 
 def say_json(**answer: object) -> int:
-    print(json.dumps(answer, ensure_ascii=False))
+    print(printable_json(answer))
     return 0
