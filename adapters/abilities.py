@@ -45,6 +45,7 @@ class Remedies:
 
     no_link: str
     missing: Mapping[str, str]
+    radio_off: str = "switch the radio on, then ask again"
 
 
 def abilities_of(reading: LinkReading, remedies: Remedies, events: str) -> list[Ability]:
@@ -59,6 +60,8 @@ def _ability(quantity: str, unit: str, reading: LinkReading, remedies: Remedies)
     value = getattr(reading, quantity)
     if value is not None:
         return Ability(quantity, unit, True, in_words(value, unit))
+    if reading.radio_off is not None:
+        return Ability(quantity, unit, None, f"the radio is off ({reading.radio_off})", remedies.radio_off)
     if not reading.connected:
         return Ability(quantity, unit, None, "no link just now", remedies.no_link)
     return Ability(quantity, unit, False, "not told", remedies.missing.get(quantity))

@@ -25,10 +25,13 @@ __all__ = [
     "NotPermitted",
     "PhyMode",
     "RadioLink",
+    "RadioOff",
 ]
 
 PhyMode = Literal["legacy", "HT", "VHT", "HE", "EHT"]
 EventKind = Literal["connected", "disconnected", "roamed", "channel-switched", "scan-started", "scan-finished"]
+# What keeps a radio off: airplane mode or a command, a switch or key of the laptop, or its interface was set down.
+RadioOff = Literal["blocked by software", "blocked by a switch", "interface down"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +59,8 @@ class RadioLink:
 
 @dataclass(frozen=True, slots=True)
 class LinkReading:
-    """The link at one instant. A laptop with no link gives ``connected=False`` and None elsewhere."""
+    """The link at one instant. A laptop with no link gives ``connected=False`` and None elsewhere; where that is
+    because somebody switched its radio off, ``radio_off`` says by what."""
 
     interface: str
     connected: bool
@@ -87,6 +91,7 @@ class LinkReading:
     interface_rx_bytes_total: int | None = None  # all traffic of the interface, the user's included
     interface_tx_bytes_total: int | None = None
     links: tuple[RadioLink, ...] = ()  # more than one: multi-link
+    radio_off: RadioOff | None = None  # never while connected
 
 
 @dataclass(frozen=True, slots=True)

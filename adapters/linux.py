@@ -17,10 +17,11 @@ import psutil
 
 from adapters import nl80211
 from adapters.abilities import Remedies, abilities_of
-from adapters.contract import Ability, LinkEvent, LinkReading, RadioLink
+from adapters.contract import Ability, LinkEvent, LinkReading, RadioLink, RadioOff
 from adapters.errors import AdapterError, InterfaceGone, NotPermitted, NoWirelessInterface
 from adapters.netlink import DecodeError, Family, Refused, attribute
 from adapters.nl80211 import BssInfo, InterfaceInfo, StationInfo, SurveyInfo
+from adapters.radio_switch import radio_off_of
 from adapters.rights import surroundings
 
 # Some drivers ask their firmware for a survey and wait for it; so not at every sample of a quick series. A
@@ -32,6 +33,7 @@ _OTHER_DRIVERS = "cards with another driver (ath9k, ath10k, ath11k, mt76) tell i
 _NO_LOAD = f"this driver keeps no count of it: reports go without channel load; {_OTHER_DRIVERS}"
 _REMEDIES = Remedies(
     no_link="join a Wi-Fi network, then ask again",
+    radio_off="end the airplane mode, turn the switch, or say 'ip link set NAME up'; 'rfkill list' shows blocks",
     missing={
         "rssi_dbm": "the driver tells no level of single frames; the averages serve where it gives them",
         "noise_dbm": f"this driver does not measure it: reports go without SNR; {_OTHER_DRIVERS}",
@@ -88,11 +90,13 @@ class LinuxAdapter:
         *,
         steady_s: Callable[[], float] = time.monotonic,
         traffic: Callable[[str], tuple[int | None, int | None]] = traffic_of,
+        radio_off: Callable[[str], RadioOff | None] = radio_off_of,
     ) -> None:
         self.interface = interface
         self._kernel = kernel
         self._steady_s = steady_s
         self._traffic = traffic
+        self._radio_off = radio_off
         self._index: int | None = None
         self._peer: str | None = None  # how GET_STATION knows the access point
         self._radios: tuple[BssInfo, ...] = ()  # its radios that we are joined to
@@ -170,6 +174,7 @@ class LinuxAdapter:
             return LinkReading(
                 self.interface,
                 connected=False,
+                radio_off=self._radio_off(self.interface),
                 interface_rx_bytes_total=rx_bytes,
                 interface_tx_bytes_total=tx_bytes,
             )

@@ -9,7 +9,15 @@ from collections.abc import Sequence
 
 from adapters.contract import BitRate
 from adapters.ieee80211 import ssid_text
-from logger.block_table import BREAKS, interval_ms_at, rebuild_blocks, resume_fold, write_blocks
+from logger.block_table import (
+    BREAKS,
+    add_to_fixed,
+    fixed_before,
+    interval_ms_at,
+    rebuild_blocks,
+    resume_fold,
+    write_blocks,
+)
 from logger.blocks import GAP_INTERVALS, Fold, FoldSample, LinkFacts
 from logger.log import OWN_SOURCE, Log
 from logger.passes import Taken, begin_pass, last_taken
@@ -94,6 +102,7 @@ class Recorder:
         self._fold: Fold | None = None
         self._taken: Taken | None = None  # None: to be asked of the log
         self._late: list[tuple[int, int, int]] = []  # (period id, from, to) where blocks have to be folded again
+        self._behind: list[tuple[int, FoldSample]] = []  # (period id, sample) of samples behind the newest
 
     def set_pace(self, interval_ms: int, from_utc_ms: int) -> None:
         """From now on samples are meant to be this far apart."""
@@ -101,6 +110,7 @@ class Recorder:
             begin_timeline(db, from_utc_ms)
             newest_ms = _newest_ms(db)
             if newest_ms is None or newest_ms < from_utc_ms:
+                db.execute("DELETE FROM pace WHERE source_id = ? AND from_utc_ms > ?", (OWN_SOURCE, from_utc_ms))
                 _write_pace(db, interval_ms, from_utc_ms)
             else:
                 _write_pace_again(db, interval_ms, from_utc_ms, newest_ms)
@@ -127,6 +137,7 @@ class Recorder:
             self._link_ids.clear()
             self._rate_ids.clear()
             self._late.clear()
+            self._behind.clear()
             self._period = self._fold = self._taken = None
             raise
 
@@ -153,6 +164,7 @@ class Recorder:
         late = self._newest_ms is not None and sample.time_utc_ms <= self._newest_ms
         if self._fold is None and not late:
             self._fold = resume_fold(db, period_id, sample.time_utc_ms)
+            self._interval_ms = None
         link_id = self._link_id(db, sample.link)
         chains = sample.chain_rssi_dbm
         row = [
@@ -168,7 +180,14 @@ class Recorder:
             time_ms += 1
             row[0] = sample_id(period_id, time_ms, nth)
         self._taken = Taken(taken.number, time_ms)
+        to_fold = FoldSample(
+            sample.time_utc_ms, link_id, sample.rssi_dbm, sample.noise_dbm,
+            sample.tx_rate.mbps if sample.tx_rate else None, sample.rx_rate.mbps if sample.rx_rate else None,
+            sample.tx_packets, sample.tx_retries, sample.tx_failed, sample.beacon_losses, sample.busy_permille,
+            sample.rx_bytes, sample.tx_bytes, nth,
+        )  # fmt: skip
         if late:
+            self._behind.append((period_id, to_fold))
             self._late.append((period_id, sample.time_utc_ms, time_ms + 1))
             self._write_open_blocks(db)
             self._fold = None
@@ -177,15 +196,7 @@ class Recorder:
         assert self._fold is not None
         if self._interval_ms is None:
             self._interval_ms = interval_ms_at(db, OWN_SOURCE, sample.time_utc_ms)
-        closed = self._fold.add(
-            FoldSample(
-                sample.time_utc_ms, link_id, sample.rssi_dbm, sample.noise_dbm,
-                sample.tx_rate.mbps if sample.tx_rate else None, sample.rx_rate.mbps if sample.rx_rate else None,
-                sample.tx_packets, sample.tx_retries, sample.tx_failed, sample.beacon_losses, sample.busy_permille,
-                sample.rx_bytes, sample.tx_bytes, nth,
-            ),
-            self._interval_ms,
-        )  # fmt: skip
+        closed = self._fold.add(to_fold, self._interval_ms)
         write_blocks(db, period_id, closed)
 
     def _write_open_blocks(self, db: sqlite3.Connection) -> None:
@@ -196,7 +207,10 @@ class Recorder:
         """A clock set back stamps samples behind the newest; their stretches are folded again."""
         for period_id in {period_id for period_id, _, _ in self._late}:
             spans = [(from_ms, to_ms) for late_id, from_ms, to_ms in self._late if late_id == period_id]
-            rebuild_blocks(db, period_id, min(from_ms for from_ms, _ in spans), max(to_ms for _, to_ms in spans))
+            from_ms, to_ms = min(from_ms for from_ms, _ in spans), max(to_ms for _, to_ms in spans)
+            rebuild_blocks(db, period_id, from_ms, to_ms, keep_fixed=True)
+            add_to_fixed(db, period_id, (sample for late_id, sample in self._behind if late_id == period_id))
+        self._behind.clear()
         if self._late:
             self._late.clear()
             self._fold = None
@@ -213,6 +227,8 @@ class Recorder:
             own = ids_between(found[0], 0, LATEST_MS)
             newest = db.execute("SELECT max(id) FROM sample WHERE id >= ? AND id < ?", own).fetchone()[0]
             self._newest_ms = None if newest is None else time_of(newest)
+            if found[1] < (fixed_ms := fixed_before(db, OWN_SOURCE)):  # its blocks there are not to be carried on
+                self._newest_ms = max(self._newest_ms or 0, fixed_ms - 1)
         return found[0]
 
     def _link_id(self, db: sqlite3.Connection, link: LinkIdentity | None) -> int:

@@ -17,7 +17,7 @@ from random import Random
 
 from adapters.abilities import Remedies, abilities_of
 from adapters.clock import Clock
-from adapters.contract import Ability, AdapterError, EventKind, LinkEvent, LinkReading, PhyMode
+from adapters.contract import Ability, AdapterError, EventKind, LinkEvent, LinkReading, PhyMode, RadioOff
 from adapters.ieee80211 import frequency_of
 from adapters.simulated.adaptation import best_rate
 from adapters.simulated.air import Air
@@ -98,6 +98,7 @@ class SimulatedRadio:
         self._traffic = Traffic(Random(f"{seed}/traffic"))
         self._told: list[LinkEvent] = []
         self._closed = False
+        self._off_by: RadioOff | None = None
 
         self._router: RouterState = scene.changes[0].state
         self._stay: Stay = scene.stays[0]
@@ -128,6 +129,7 @@ class SimulatedRadio:
         return LinkReading(
             self.interface,
             connected=False,
+            radio_off=self._off_by,
             interface_rx_bytes_total=int(self._traffic.interface_rx_bytes),
             interface_tx_bytes_total=int(self._traffic.interface_tx_bytes),
         )
@@ -143,6 +145,12 @@ class SimulatedRadio:
 
     def close(self) -> None:
         self._closed = True
+
+    def switch(self, off_by: RadioOff | None) -> None:
+        """Somebody switches this radio off, by that; or on again, with None."""
+        self._catch_up()
+        self._off_by = off_by
+        self._join_best(REASON_LEAVING)
 
     # --- the world moves on ---
 
@@ -226,7 +234,7 @@ class SimulatedRadio:
         """Be on the band that the laptop would choose now, and tell what that changed."""
         band = self._best_band()
         if band is None:
-            self._leave(reason_code, by_access_point=reason_code == REASON_LEAVING)
+            self._leave(reason_code, by_access_point=reason_code == REASON_LEAVING and self._off_by is None)
             return
         radio = self._router.bands[band]
         frequency_mhz = _frequency_mhz(band, radio)
@@ -256,7 +264,7 @@ class SimulatedRadio:
         self._told.append(LinkEvent(kind, bssid, self._scene.ssid, link.frequency_mhz, link.radio.width_mhz))
 
     def _best_band(self) -> Band | None:
-        if self._silent():
+        if self._silent() or self._off_by is not None:
             return None
         fallen_back = self._fallback_ends_s > self._now_s
         wanted: tuple[Band, ...] = (self._pinned,) if self._pinned else ("2.4", "5") if fallen_back else ("5", "2.4")

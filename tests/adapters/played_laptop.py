@@ -73,12 +73,13 @@ def laptop(**answers) -> FakeKernel:
     return kernel
 
 
-def adapter_on(kernel: FakeKernel, name="wlan0", steady_s=None) -> LinuxAdapter:
+def adapter_on(kernel: FakeKernel, name="wlan0", steady_s=None, radio_off=lambda _: None) -> LinuxAdapter:
     adapter = LinuxAdapter(
         Family("nl80211", kernel.open_wire),
         name,
         steady_s=steady_s or Steady(),
         traffic=lambda _: (111, 222),
+        radio_off=radio_off,
     )
     adapter._kernel.listen("mlme", "scan")
     return adapter
@@ -97,6 +98,7 @@ class LivingLaptop(FakeKernel):
 
     def __init__(self) -> None:
         super().__init__(laptop().answers)
+        self.off_by = None
         self.steady = Steady()
         self.answers[STATION] = self._station
         self.answers[SURVEY] = self._survey
@@ -115,6 +117,10 @@ class LivingLaptop(FakeKernel):
 
     def wait(self, seconds: float) -> None:
         self.steady.now_s += seconds
+
+    def switch(self, off_by) -> None:
+        self.off_by = off_by
+        self.answers[INTERFACE] = [interface("wlan0", 3, channel()) if off_by is None else interface(ssid=None)]
 
     def lose_link(self) -> None:
         self.answers[INTERFACE] = [interface(ssid=None)]

@@ -11,7 +11,7 @@ from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
 import pytest
 
-from adapters.contract import Ability, Adapter, BitRate, LinkEvent, LinkReading
+from adapters.contract import Ability, Adapter, BitRate, LinkEvent, LinkReading, RadioOff
 from adapters.ieee80211 import band_of
 from adapters.simulated import SimulatedClock, SimulatedRadio, pottery
 from adapters.simulated.scene import RouterChange, RouterState, Scene
@@ -21,11 +21,13 @@ from tests.adapters.played_laptop import LivingLaptop, adapter_on
 @dataclass
 class Bench:
     """One adapter on a link that is up, and what a test may do to it: ``wait`` lets awake seconds pass (with
-    frames sent and received where they can be), ``lose_link`` takes the link away for good."""
+    frames sent and received where they can be), ``lose_link`` takes the link away for good, ``switch`` switches the
+    radio off by what it is told, or on with None."""
 
     adapter: Adapter
     wait: Callable[[float], None]
     lose_link: Callable[[], None]
+    switch: Callable[[RadioOff | None], None]
 
 
 def simulated_bench() -> Bench:
@@ -39,12 +41,13 @@ def simulated_bench() -> Bench:
         whole.paths,
     )
     radio = SimulatedRadio(scene, clock, seed=5)
-    return Bench(radio, clock.advance, lambda: clock.advance(86_400))
+    return Bench(radio, clock.advance, lambda: clock.advance(86_400), radio.switch)
 
 
 def linux_bench() -> Bench:
     kernel = LivingLaptop()
-    return Bench(adapter_on(kernel, steady_s=kernel.steady), kernel.wait, kernel.lose_link)
+    adapter = adapter_on(kernel, steady_s=kernel.steady, radio_off=lambda _: kernel.off_by)
+    return Bench(adapter, kernel.wait, kernel.lose_link, kernel.switch)
 
 
 BENCHES: dict[str, Callable[[], Bench]] = {
@@ -121,6 +124,25 @@ def test_no_link_reads_as_unknown_everywhere_and_not_as_zero(bench):
     assert reading.connected is False
     known = {field.name for field in fields(reading) if getattr(reading, field.name) not in (None, ())}
     assert known <= {"interface", "connected", *INTERFACE_TOTALS}
+
+
+@pytest.mark.parametrize("off_by", get_args(RadioOff))
+def test_a_radio_that_somebody_switched_off_says_so_and_is_back_when_it_is_on(bench, off_by):
+    assert bench.adapter.read().radio_off is None
+    bench.switch(off_by)
+    bench.wait(60)
+    off = bench.adapter.read()
+    assert (off.connected, off.radio_off) == (False, off_by)
+    assert all(off_by in ability.now for ability in bench.adapter.abilities() if ability.quantity == "rssi_dbm")
+    bench.switch(None)
+    bench.wait(60)
+    on = bench.adapter.read()
+    assert (on.connected, on.radio_off) == (True, None)
+
+
+def test_no_link_for_lack_of_a_network_is_no_radio_that_is_off(bench):
+    bench.lose_link()
+    assert bench.adapter.read().radio_off is None
 
 
 def test_totals_never_fall_within_one_association(bench):
