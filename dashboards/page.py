@@ -145,12 +145,14 @@ class _Page:
         }
 
     def _named(self, change: RouterChange) -> dict[str, Any]:
+        as_of_ms = self.findings.as_of_utc_ms.get((change.before, change.version))
         return {
             "version": change.version,
             "before": change.before,
             "label": printable(self.labels[change.version]),
             "at": self._when(change.at_utc_ms),
             "difference": self._difference(change.before, change.version),
+            "as_of": None if as_of_ms is None else self._when(as_of_ms),
         }
 
     def _change(self, change: RouterChange, effects: list[LocatedEffect]) -> dict[str, Any]:

@@ -16,10 +16,11 @@ import numpy as np
 import pandas as pd
 
 from dashboards.analysis.coverage import KINDS, coverage, gaps
-from dashboards.analysis.lasting.stability import Stability, stability
+from dashboards.analysis.lasting.stability import Stability
 from dashboards.analysis.outages import outage_spells
 from dashboards.analysis.summary import summarise
-from dashboards.analysis.unexplained import Unexplained, unexplained_changes
+from dashboards.analysis.unexplained import Unexplained
+from dashboards.answers import Answers
 from dashboards.comparison import (
     EFFECT_FIELDS,
     PLAIN_JUDGEMENT,
@@ -31,6 +32,7 @@ from dashboards.comparison import (
 )
 from dashboards.frames import LogFrames, load_frames
 from dashboards.remembered import Remembered
+from dashboards.remembered_places import remembered_changes, remembered_stability
 from dashboards.stability_words import stability_table
 from logger.errors import LogError
 from logger.exchange import harmless
@@ -39,6 +41,7 @@ from logger.one_moment import one_moment
 from logger.settings import DEFAULTS
 from logger.whole_file import whole_file
 
+LAG_SHARE = 0.01  # an answer that lacks no more than this share of its time will do for a report
 _HOUR_MS, _DAY_MS = 3_600_000, 86_400_000
 
 
@@ -66,6 +69,7 @@ class Findings:
     coverages: list[SourceCoverage]
     now_utc_ms: int
     zone: str
+    as_of_utc_ms: dict[tuple[int, int], int]  # by version before and after: effects know nothing of what came later
     needed_rate_for: str = ""  # what needs the rate that ``stability`` was asked about
 
     @property
@@ -92,7 +96,8 @@ def find(
         frames = load_frames(log)
         expected = router_changes(frames.periods)
         pairs = [(change.before, change.version) for change in expected]
-        remembered = Remembered(log, pairs, settings=settings_of(frames.versions), judged=judged)
+        answers = Answers(log, now_utc_ms=now_utc_ms, lag_share=LAG_SHARE)
+        remembered = Remembered(answers, pairs, settings=settings_of(frames.versions), judged=judged)
     remembered.work_out(frames.blocks, now_utc_ms=now_utc_ms, n_processes=n_processes, progress=progress)
     changes = [(change, remembered.effects(change.before, change.version)) for change in expected]
     return Findings(
@@ -100,11 +105,22 @@ def find(
         changes=changes,
         summary=summarise(frames.blocks),
         spells=outage_spells(frames.blocks),
-        stability=stability(frames.blocks, needed_rate_mbps=needed_rate_mbps, washout_s={OWN_SOURCE: judged.washout_s}),
-        unexplained=unexplained_changes(frames.blocks, frames.events),
+        stability=remembered_stability(
+            answers,
+            frames.blocks,
+            needed_rate_mbps=needed_rate_mbps,
+            washout_s={OWN_SOURCE: judged.washout_s},
+            now_utc_ms=now_utc_ms,
+        ),
+        unexplained=remembered_changes(answers, frames.blocks, frames.events, now_utc_ms=now_utc_ms),
         coverages=list(_coverages(frames, zone)),
         now_utc_ms=now_utc_ms,
         zone=zone,
+        as_of_utc_ms={
+            (change.before, change.version): as_of_ms
+            for change in expected
+            if (as_of_ms := remembered.as_of_utc_ms(change.before, change.version)) is not None
+        },
         needed_rate_for=needed_rate_for,
     )
 
@@ -144,7 +160,7 @@ def write_tables(findings: Findings, folder: Path | str) -> list[Path]:
     """
     folder = Path(folder)
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     except OSError as error:
         raise LogError(f"{folder} cannot be made: {error.strerror}; say --csv with another folder") from error
     return [_write_table(folder / f"{name}.csv", table) for name, table in _tables(findings)]

@@ -7,10 +7,12 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, cast
 
 from dashboards.analysis.headline import headline
-from dashboards.analysis.unexplained import Unexplained, unexplained_changes
+from dashboards.analysis.unexplained import Unexplained
+from dashboards.answers import Answers
 from dashboards.comparison import Judgement, LocatedEffect, by_place, comparison_json
 from dashboards.frames import load_blocks, load_events
 from dashboards.remembered import Remembered
+from dashboards.remembered_places import remembered_changes
 from dashboards.sentences import (
     METRIC_NAMES,
     MINUS,
@@ -61,7 +63,8 @@ def review(log: Log, judged: Judgement, now_ms: int) -> list[Finding]:
         trial = running_trial(log.db, now_ms)
         edits = edits_made(log.db)
         versions = read_versions(log.db)
-        remembered = _remembered(log, trial, versions, judged) if trial else None
+        answers = Answers(log)
+        remembered = _remembered(answers, trial, versions, judged) if trial else None
         blocks, events = load_blocks(log), load_events(log)
         known = read_findings(log.db, UNEXPLAINED)
         location_ids = dict(log.db.execute("SELECT name, id FROM location").fetchall())
@@ -72,7 +75,7 @@ def review(log: Log, judged: Judgement, now_ms: int) -> list[Finding]:
         judged_as = verdicts_by_key(trial, effects)
         progress = [progress_finding(trial, effects, labels)]
         verdicts = verdict_findings(trial, effects, judged_as, labels)
-    changes = unexplained(blocks, events)
+    changes = own_changes(answers, blocks, events, now_ms)
     unrecorded = unexplained_findings(changes, known, location_ids, now_ms)
     found = [*progress, *verdicts, *unrecorded]
     with log.transaction() as db:
@@ -96,11 +99,10 @@ def judge(trial: RunningTrial, remembered: Remembered, blocks: pd.DataFrame, now
     return remembered.effects(trial.a, trial.b)
 
 
-def unexplained(blocks: pd.DataFrame, events: pd.DataFrame) -> list[Unexplained]:
-    """What changed in this machine's own periods and was not written down. Imported ones have no tags to be mended, and
-    need no search every hour; the report searches them."""
-    own = blocks[blocks["source_id"] == OWN_SOURCE]
-    return unexplained_changes(own, events) if len(own) else []
+def own_changes(answers: Answers, blocks: pd.DataFrame, events: pd.DataFrame, now_ms: int) -> list[Unexplained]:
+    """What changed in this machine's own periods and was not written down. Imported ones have no tags to be mended."""
+    found = remembered_changes(answers, blocks, events, now_utc_ms=now_ms)
+    return [change for change in found if change.source_id == OWN_SOURCE]
 
 
 def unexplained_findings(
@@ -214,9 +216,9 @@ def _effect_json(one: LocatedEffect) -> dict[str, Any]:
     return effects[0]
 
 
-def _remembered(log: Log, trial: RunningTrial, versions: Sequence[Version], judged: Judgement) -> Remembered:
+def _remembered(answers: Answers, trial: RunningTrial, versions: Sequence[Version], judged: Judgement) -> Remembered:
     settings = {version.number: version.settings for version in versions}
-    return Remembered(log, [(trial.a, trial.b)], settings=settings, location=trial.location, judged=judged)
+    return Remembered(answers, [(trial.a, trial.b)], settings=settings, location=trial.location, judged=judged)
 
 
 def _nothing_yet(trial: RunningTrial) -> str:

@@ -68,3 +68,6 @@ CREATE TABLE counterpart (
     seen TEXT,                              -- what stood there: an owner's edit here is kept until it changes there
     PRIMARY KEY (origin_log_id, what, origin_id)
 ) STRICT, WITHOUT ROWID;
+
+-- An answer may also be known by what stands but for periods that are still being written: see dashboards/answers.py.
+ALTER TABLE answer ADD COLUMN settled_fingerprint BLOB;

@@ -4,13 +4,13 @@ its label."""
 from __future__ import annotations
 
 import argparse
-import json
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from dashboards.analysis.metrics import METRICS
 from logger.commands import add_json_option, add_log_option, number_of_setting, open_log
 from logger.log import Log
+from logger.printable import printable_json
 from logger.router_settings import BANDS
 
 if TYPE_CHECKING:
@@ -35,6 +35,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     from adapters.clock import SystemClock
+    from dashboards.answers import Answers
     from dashboards.comparison import NothingToCompare, comparison_json, judgement, location_called
     from dashboards.remembered import Remembered
     from logger.one_moment import one_moment
@@ -52,7 +53,7 @@ def run(args: argparse.Namespace) -> int:
                 raise NothingToCompare(f"v{a} cannot be compared with itself; say two versions")
             location = None if args.location is None else location_called(args.location, read_locations(log.db))
             remembered = Remembered(
-                log,
+                Answers(log),
                 [(a, b)],
                 settings={version.number: version.settings for version in versions},
                 location=location,
@@ -73,7 +74,7 @@ def run(args: argparse.Namespace) -> int:
 
             raise NothingToCompare(nothing_in_common(_blocks(log), a, b, location, args.band))
     if args.json:
-        print(json.dumps(comparison_json(a, b, effects), ensure_ascii=False, allow_nan=False))
+        print(printable_json(comparison_json(a, b, effects)))
         return 0
     from dashboards.sentences import comparison_text
 

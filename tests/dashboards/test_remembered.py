@@ -18,12 +18,13 @@ from hypothesis import HealthCheck, given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
-from dashboards import many_effects, remembered
+from dashboards import answers, many_effects
 from dashboards.analysis import effect as effect_module
 from dashboards.analysis.effect_value import Effect
+from dashboards.answers import FORGOTTEN_AFTER_MS, KEPT_AT_LEAST_EVERY_S, Answers
 from dashboards.comparison import Judgement, compare_versions
 from dashboards.frames import load_blocks
-from dashboards.remembered import FORGOTTEN_AFTER_MS, KEPT_AT_LEAST_EVERY_S, Remembered
+from dashboards.remembered import Remembered
 from logger.errors import ImportRefused, TagError
 from logger.exchange_import import import_recording
 from logger.log import Log
@@ -55,7 +56,7 @@ def worked_out(monkeypatch):
         )  # fmt: skip
 
     monkeypatch.setattr(effect_module, "estimate_effect", estimate)
-    monkeypatch.setattr(remembered, "method_mark", lambda: b"played")  # no matter who edits a source file meanwhile
+    monkeypatch.setattr(answers, "method_mark", lambda: b"played")  # no matter who edits a source file meanwhile
     return done
 
 
@@ -85,7 +86,7 @@ class Pottery:
         versions = {version.number: version.settings for version in read_versions(self.log.db)}
         with one_moment(self.log):
             blocks = load_blocks(self.log)
-            asked = Remembered(self.log, pairs, settings=versions, judged=judged, **choices)
+            asked = Remembered(Answers(self.log), pairs, settings=versions, judged=judged, **choices)
         if work:
             asked.work_out(blocks, now_utc_ms=self.clock.now_ms)
         choices |= {"judged": judged, "settings": versions, "in_force": version_in_force(self.log.db)}
@@ -140,7 +141,7 @@ def test_a_version_that_is_logged_on_leaves_the_effects_between_others_alone(pot
     asked, _, _ = pottery.ask((1, 2), work=False)
     assert asked.complete
     with one_moment(pottery.log):
-        assert not Remembered(pottery.log, [(1, 3)], settings={}).complete
+        assert not Remembered(Answers(pottery.log), [(1, 3)], settings={}).complete
     assert_true(pottery, (1, 2), (1, 3), (3, 4))
 
 
@@ -231,9 +232,9 @@ def test_a_period_without_any_link_follows_the_band_of_its_neighbours(pottery, w
 
 def test_another_method_works_everything_out_again(pottery, worked_out, monkeypatch):
     pottery.ask((1, 2))
-    monkeypatch.setattr(remembered, "method_mark", lambda: b"a better one")
+    monkeypatch.setattr(answers, "method_mark", lambda: b"a better one")
     with one_moment(pottery.log):
-        assert not Remembered(pottery.log, [(1, 2)], settings={}).complete
+        assert not Remembered(Answers(pottery.log), [(1, 2)], settings={}).complete
     assert_true(pottery, (1, 2))
 
 
@@ -241,16 +242,16 @@ def test_the_method_is_known_by_its_source_text(tmp_path, monkeypatch):
     for path in ("analysis/effect.py", "comparison.py", "frames.py", "sentences.py"):
         (tmp_path / path).parent.mkdir(exist_ok=True)
         (tmp_path / path).write_text("x = 1\n", "utf-8")
-    monkeypatch.setattr(remembered, "__file__", str(tmp_path / "remembered.py"))
-    mark = remembered.method_mark()
+    monkeypatch.setattr(answers, "__file__", str(tmp_path / "answers.py"))
+    mark = answers.method_mark()
     (tmp_path / "sentences.py").write_text("x = 2\n", "utf-8")
-    assert remembered.method_mark() == mark
+    assert answers.method_mark() == mark
     for path in ("analysis/effect.py", "comparison.py", "frames.py"):
         (tmp_path / path).write_text("x = 2\n", "utf-8")
-        assert remembered.method_mark() != mark
-        mark = remembered.method_mark()
+        assert answers.method_mark() != mark
+        mark = answers.method_mark()
     (tmp_path / "frames.py").unlink()
-    assert remembered.method_mark() != remembered.method_mark()  # nothing to know it by: nothing is remembered
+    assert answers.method_mark() != answers.method_mark()  # nothing to know it by: nothing is remembered
 
 
 MOMENTS = st.integers(0, 200).map(lambda minute: START_MS + minute * MINUTE_MS)
@@ -293,6 +294,43 @@ def test_whatever_is_done_to_the_log_nothing_remembered_is_ever_wrong(worked_out
 # --- when the log cannot help ---
 
 
+def recalled(pottery: Pottery, lag_share: float, pair=(1, 3)) -> Remembered:
+    with one_moment(pottery.log):
+        answers = Answers(pottery.log, now_utc_ms=pottery.clock.now_ms, lag_share=lag_share)
+        return Remembered(answers, [pair], settings={})
+
+
+def test_an_answer_may_lack_a_small_share_of_its_time_and_says_of_when_it_is(pottery, worked_out):
+    """v3 was logged for 30 min: a tenth of 33 is more than 3, a tenth of 34 is less than 4."""
+    _, told, _ = pottery.ask((1, 3))
+    found_at_ms = pottery.clock.now_ms
+    assert recalled(pottery, 0.1).as_of_utc_ms(1, 3) is None  # nothing came since
+    pottery.record(3)
+    again = recalled(pottery, 0.1)
+    assert again.complete
+    assert again.effects(1, 3) == told[0]
+    assert again.as_of_utc_ms(1, 3) == found_at_ms
+    assert not recalled(pottery, 0.0).complete
+    pottery.record(1)
+    assert not recalled(pottery, 0.1).complete
+
+
+def test_no_answer_outlives_an_edit_however_small_the_share_that_it_lacks(pottery, worked_out):
+    pottery.ask((1, 3))
+    pottery.record(1)
+    assert recalled(pottery, 0.9).complete
+    pottery.timeline.at("wheel")  # a new placement
+    pottery.record(1)
+    assert not recalled(pottery, 0.9).complete
+
+
+def test_what_settled_long_ago_is_exact_or_worked_out(pottery, worked_out):
+    pottery.ask((1, 2))
+    with pottery.log.transaction() as db:
+        db.execute("UPDATE block SET rssi_n = rssi_n + 1 WHERE period_id = (SELECT min(id) FROM period)")
+    assert not recalled(pottery, 0.9, (1, 2)).complete
+
+
 def test_a_log_that_cannot_be_written_is_worked_out_each_time(pottery, worked_out):
     pottery.log.db.execute("PRAGMA query_only = ON")
     assert_true(pottery, (1, 2))
@@ -300,7 +338,7 @@ def test_a_log_that_cannot_be_written_is_worked_out_each_time(pottery, worked_ou
 
 
 def test_a_busy_log_is_not_waited_for(pottery, worked_out, monkeypatch):
-    monkeypatch.setattr(remembered, "BUSY_MS", 20)
+    monkeypatch.setattr(answers, "BUSY_MS", 20)
     other = sqlite3.connect(pottery.log.path, isolation_level=None)
     other.execute("BEGIN IMMEDIATE")
     assert_true(pottery, (1, 2))
@@ -346,7 +384,9 @@ def test_slow_effects_are_kept_as_they_come(pottery, worked_out, monkeypatch):
     monkeypatch.setattr(many_effects, "judge_many", slowly)
     with one_moment(pottery.log):
         blocks = load_blocks(pottery.log)
-        asked = Remembered(pottery.log, [(1, 2)], settings={}, metrics=("rssi", "tx-rate", "rx-rate", "outage"))
+        asked = Remembered(
+            Answers(pottery.log), [(1, 2)], settings={}, metrics=("rssi", "tx-rate", "rx-rate", "outage")
+        )
     asked.work_out(blocks, now_utc_ms=pottery.clock.now_ms, elapsed_s=lambda: now_s)
     assert kept == [0, 0, 3, 3]  # with the parts that came first
 
@@ -360,7 +400,7 @@ def test_answers_that_nobody_asked_for_in_a_year_are_forgotten(pottery, worked_o
 
 def test_outside_of_one_moment_it_refuses(pottery):
     with pytest.raises(ValueError, match="inside one_moment"):
-        Remembered(pottery.log, [(1, 2)], settings={})
+        Remembered(Answers(pottery.log), [(1, 2)], settings={})
 
 
 # --- the real estimator, from the command line ---
@@ -373,7 +413,7 @@ def test_the_real_estimators_answers_come_back_as_they_were(tmp_path):
         for _ in range(2):
             with one_moment(log):
                 blocks = load_blocks(log)
-                asked = Remembered(log, [(1, 2)], settings={}, metrics=("rssi", "outage"))
+                asked = Remembered(Answers(log), [(1, 2)], settings={}, metrics=("rssi", "outage"))
             asked.work_out(blocks, now_utc_ms=0)
             found.append(asked.effects(1, 2))
         assert (
