@@ -116,7 +116,7 @@ def export_tables(log: Log, folder: Path, *, share: bool = False) -> list[Path]:
     """
     written = []
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     except OSError as error:
         raise LogError(f"{folder} cannot be made: {error.strerror}; say another folder") from error
     with one_moment(log):

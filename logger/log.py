@@ -64,7 +64,7 @@ class Log:
                     raise LogError(f"there is no log at {path}; 'linktrial log' starts one, or say --db PATH")
                 if not path.parent.exists() and path.parent != _data_folder():
                     raise LogError(f"there is no folder {path.parent}; make it first, or say another --db")
-                path.parent.mkdir(parents=True, exist_ok=True)
+                path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
                 os.close(os.open(path, os.O_CREAT | os.O_WRONLY, 0o600))
             elif path.is_dir():
                 raise NotALog(f"{path} is a folder; say --db FILE")
@@ -76,9 +76,7 @@ class Log:
                     db.close()
                     _migrate(path)
                     db = _connect(path)
-                if path.stat().st_mode & 0o077:  # BSSIDs and places are personal data
-                    with suppress(PermissionError):  # it is somebody else's, who shares it
-                        path.chmod(0o600)
+                _keep_private(path)
                 _arrange(db)
             except BaseException:
                 db.close()
@@ -141,6 +139,15 @@ class Log:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+
+def _keep_private(path: Path) -> None:
+    """BSSIDs and places are personal data; so is what SQLite keeps beside the log, which got the mode that it had."""
+    real = path.resolve()
+    for name in (real, *(real.with_name(real.name + suffix) for suffix in ("-wal", "-shm"))):
+        with suppress(FileNotFoundError, PermissionError):  # it is somebody else's, who shares it
+            if name.stat().st_mode & 0o077:
+                name.chmod(0o600)
 
 
 def _can_write(path: Path) -> bool:
