@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator
 from datetime import UTC, datetime
 from typing import Any, NoReturn
 
@@ -15,6 +15,7 @@ from logger.blocks import (
     Fold,
     FoldSample,
     LinkFacts,
+    Stretch,
     decode_histogram,
     encode_histogram,
     stretch_at,
@@ -102,10 +103,15 @@ def resume_fold(db: sqlite3.Connection, period_id: int, time_ms: int) -> Fold:
 
 
 def rebuild_blocks(
-    db: sqlite3.Connection, period_id: int, from_ms: int | None = None, to_ms: int | None = None
+    db: sqlite3.Connection,
+    period_id: int,
+    from_ms: int | None = None,
+    to_ms: int | None = None,
+    *,
+    keep_fixed: bool = False,
 ) -> None:
-    """Fold again what lies in [from_ms, to_ms) of a period (all of it by default), to whole stretches. Raises TagError
-    where samples of those were pruned."""
+    """Fold again what lies in [from_ms, to_ms) of a period (all of it by default), to whole stretches. Where samples of
+    those were pruned, raises TagError, or with ``keep_fixed`` leaves their blocks as they are."""
     source_id, started_ms, ended_ms, by_band = _period(db, period_id)
     begin_ms = -FOREVER_MS if from_ms is None else stretch_at(from_ms, started_ms, ended_ms).started_at_utc_ms
     end_ms = FOREVER_MS if to_ms is None else stretch_at(to_ms, started_ms, ended_ms).ended_at_utc_ms
@@ -124,7 +130,11 @@ def rebuild_blocks(
             end_ms = stretch_at(row[1] - 1, started_ms, ended_ms).ended_at_utc_ms
     fixed_ms = fixed_before(db, source_id)
     if begin_ms < fixed_ms and started_ms < fixed_ms:
-        refuse_fixed(fixed_ms)
+        if not keep_fixed:
+            refuse_fixed(fixed_ms)
+        begin_ms = _first_free_ms(db, period_id, fixed_ms, stretch_at(fixed_ms, started_ms, ended_ms))
+        if begin_ms >= end_ms:
+            return
     db.execute(
         "DELETE FROM block WHERE period_id = ? AND ended_at_utc_ms > ? AND started_at_utc_ms < ?",
         (period_id, begin_ms, end_ms),
@@ -134,25 +144,31 @@ def rebuild_blocks(
     write_blocks(db, period_id, fold.open.values())
 
 
-def fold_late(db: sqlite3.Connection, period_id: int, samples: Sequence[FoldSample]) -> None:
-    """Bring the blocks of samples up to date that a clock set back has stamped behind the newest. Where those beside
-    them were pruned, what they give is added to the blocks that are there."""
+def _first_free_ms(db: sqlite3.Connection, period_id: int, fixed_ms: int, stretch: Stretch) -> int:
+    """Where the first stretch begins that no fixed block reaches into."""
+    free_ms = stretch.started_at_utc_ms if stretch.started_at_utc_ms >= fixed_ms else stretch.ended_at_utc_ms
+    row = db.execute(
+        "SELECT max(ended_at_utc_ms) FROM block"
+        " WHERE period_id = ? AND started_at_utc_ms < ? AND started_at_utc_ms > ?",
+        (period_id, fixed_ms, fixed_ms - STRETCH_MS),
+    ).fetchone()
+    return max(free_ms, row[0] or 0)
+
+
+def add_to_fixed(db: sqlite3.Connection, period_id: int, samples: Iterable[FoldSample]) -> None:
+    """A clock set back stamps samples behind the newest. Those that fall where samples were pruned are added to the
+    blocks that stand there; the others are for ``rebuild_blocks``."""
     source_id, started_ms, ended_ms, by_band = _period(db, period_id)
     fixed_ms = fixed_before(db, source_id)
-    added, times = [], []
+    if started_ms >= fixed_ms:
+        return
+    fold, interval_ms = Fold(started_ms, ended_ms, link_facts(db), by_band=by_band), _paces(db, source_id)
+    blocks: list[Block] = []
     for sample in samples:
-        stretch = stretch_at(sample.time_utc_ms, started_ms, ended_ms)
-        if started_ms < fixed_ms and stretch.started_at_utc_ms < fixed_ms:
-            added.append(sample)
-        else:
-            times.append(sample.time_utc_ms)
-    if times:
-        rebuild_blocks(db, period_id, min(times), max(times) + 1)
-    if added:
-        fold, interval_ms = Fold(started_ms, ended_ms, link_facts(db), by_band=by_band), _paces(db, source_id)
-        closed = [block for sample in added for block in fold.add(sample, interval_ms(sample.time_utc_ms))]
-        for block in [*closed, *fold.open.values()]:
-            _add_block(db, period_id, block)
+        if stretch_at(sample.time_utc_ms, started_ms, ended_ms).started_at_utc_ms < fixed_ms:
+            blocks += fold.add(sample, interval_ms(sample.time_utc_ms))
+    for block in [*blocks, *fold.open.values()]:
+        _add_block(db, period_id, block)
 
 
 def _add_block(db: sqlite3.Connection, period_id: int, block: Block) -> None:
@@ -199,18 +215,7 @@ def _folded(
     db: sqlite3.Connection, fold: Fold, period_id: int, source_id: int, begin_ms: int, end_ms: int
 ) -> Iterator[Block]:
     """Fold the samples of [begin_ms, end_ms), knowing those just before; yields closed blocks."""
-    paces = [
-        (row[0], row[1])
-        for row in db.execute(
-            "SELECT from_utc_ms, interval_ms FROM pace WHERE source_id = ? ORDER BY from_utc_ms DESC",
-            (source_id,),
-        )
-    ]
-    earliest = paces[-1][1] if paces else DEFAULT_INTERVAL_MS
-
-    def interval_ms(time_ms: int) -> int:
-        return next((interval for from_ms, interval in paces if from_ms <= time_ms), earliest)
-
+    interval_ms = _paces(db, source_id)
     ids = ids_between(period_id, begin_ms, end_ms)
     if begin_ms > -FOREVER_MS:
         interval = interval_ms(begin_ms)

@@ -196,6 +196,23 @@ def test_an_edit_can_no_longer_be_undone_when_its_samples_are_gone(log, filled):
     assert block_rows(log) == blocks
 
 
+def test_samples_that_a_clock_set_back_stamps_behind_the_horizon_are_added_to_the_blocks_there(log, filled):
+    prune(log, 2)
+    blocks = {row[:3]: row for row in block_rows(log)}
+    recorder = Recorder(log)
+    recorder.set_pace(PACE_MS // 2, START_MS + DAY_MS)
+    recorder.record([linked(START_MS + DAY_MS + 1000 * i, -50) for i in range(3)], [])
+    recorder.record([linked(START_MS + DAY_MS + 3000, -50)], [])
+    changed = [(blocks[row[:3]], row) for row in block_rows(log) if row != blocks.get(row[:3])]
+    assert len(changed) == 1
+    (old, new), columns = changed[0], [row[1] for row in log.db.execute("PRAGMA table_info(block)")]
+    grown = {name: new[i] - old[i] for i, name in enumerate(columns) if i > 5 and not isinstance(old[i], bytes)}
+    assert (grown["n_samples"], grown["rssi_n"], grown["rssi_sum_dbm"]) == (4, 4, -200)
+    assert min(sample_times(log)) >= START_MS + DAY_MS  # they wait for the next bite
+    prune(log, 2)
+    assert new in block_rows(log)
+
+
 def assert_true_beyond(log, fixed_ms):
     """Blocks that begin after ``fixed_ms`` are what the samples give."""
     kept = block_rows(log)
