@@ -5,11 +5,15 @@ from __future__ import annotations
 import json
 
 import pytest
+from hypothesis import HealthCheck, example, given, settings
+from hypothesis import strategies as st
 from needs import find_program, require_programs
 
 from dashboards.report import find, write_html
 from logger.log import Log
 from tests.dashboards.kiln_log import END_MS, EVIL, ZONE, make_kiln_log
+from tests.test_hostile_strings import ANY_TEXT, call_everything
+from tests.test_hostile_strings import EVIL as EVERY_EVIL
 
 DESKTOP, PHONE = 1280, 390
 FLAGS = (
@@ -122,6 +126,34 @@ def test_hostile_names_are_shown_and_not_run(opened):
     n_figures = opened.execute_script("return document.querySelectorAll('figure.plot').length")
     assert opened.execute_script("return document.querySelectorAll('script').length") == n_figures + 2
     assert opened.execute_script("return document.querySelectorAll('figure b, figure script:not([type])').length") == 0
+
+
+@pytest.fixture(scope="module")
+def hostile(tmp_path_factory):
+    return make_kiln_log(tmp_path_factory.mktemp("hostile") / "evil.db")
+
+
+@settings(max_examples=3, deadline=None, database=None, suppress_health_check=list(HealthCheck))
+@given(names=st.lists(ANY_TEXT, min_size=10, max_size=10), ssid=st.binary(max_size=32))
+@example(names=list(EVERY_EVIL), ssid=b"<img src=x onerror=1>")
+@example(names=list(EVERY_EVIL[::-1]), ssid=b"</script><script>1")
+def test_no_name_whatever_runs_or_is_even_tried_as_a_script(browser, hostile, names, ssid):
+    call_everything(hostile, names, ssid)
+    with Log.open(hostile) as log:
+        page = write_html(find(log, now_utc_ms=END_MS, zone=ZONE), hostile.with_name("worst.html"))
+    browser.get("about:blank")
+    browser.get_log("browser")
+    browser.get(page.as_uri())
+    scroll_through(browser)
+    assert browser.title == "What each change at the router did"
+    n_figures = browser.execute_script("return document.querySelectorAll('figure.plot').length")
+    assert browser.execute_script("return document.scripts.length") == n_figures + 2
+    handlers = (
+        "return [...document.querySelectorAll('*')].flatMap(e => [...e.attributes]).filter(a => /^on/i.test(a.name))"
+    )
+    assert browser.execute_script(f"{handlers}.length") == 0
+    assert browser.execute_script("return document.querySelectorAll('img, iframe, object, embed').length") == 0
+    assert browser.get_log("browser") == []  # nor did the page's policy have to forbid one
 
 
 def test_a_slipped_in_script_would_not_run(opened):
