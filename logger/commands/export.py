@@ -10,6 +10,7 @@ from __future__ import annotations
 import argparse
 
 from logger.commands import add_json_option, add_log_option, open_log
+from logger.log import Log
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -55,6 +56,7 @@ def run(args: argparse.Namespace) -> int:
             return 0
         now, zone = SystemClock().utc_ms(), local_zone_name()
         begin, end = (None if text is None else parse_when(text, now, zone) for text in (args.begin, args.end))
+        _say_what_is_gone(log, begin)
         choice = {"location": args.location, "from_utc_ms": begin, "to_utc_ms": end, "share": args.share}
         if args.output == "-":
             if hasattr(sys.stdout, "reconfigure"):
@@ -70,3 +72,19 @@ def run(args: argparse.Namespace) -> int:
         if args.share and not args.json:
             print(f"To share: {WORDS_STAY}")
     return 0
+
+
+def _say_what_is_gone(log: Log, begin_utc_ms: int | None) -> None:
+    """Samples that were pruned are missed where they were asked for."""
+    import sys
+
+    from logger.exchange import format_time
+    from logger.pruning import horizons
+
+    gone = [before_ms for before_ms in horizons(log.db).values() if begin_utc_ms is None or begin_utc_ms < before_ms]
+    if gone:
+        print(
+            f"linktrial export: samples before {format_time(max(gone))} were given up to keep the log small (setting"
+            " keep_samples_days); 'linktrial export --tables FOLDER' has their blocks",
+            file=sys.stderr,
+        )

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from adapters.simulated.clock import SimulatedClock
 from logger import pruning
 from logger.block_table import FOLD_MARGIN_MS, REACH_MS, rebuild_blocks
+from logger.console import main
 from logger.errors import TagError
 from logger.exchange_import import import_recording
 from logger.log import Log
@@ -211,6 +212,20 @@ def test_samples_that_a_clock_set_back_stamps_behind_the_horizon_are_added_to_th
     assert min(sample_times(log)) >= START_MS + DAY_MS  # they wait for the next bite
     prune(log, 2)
     assert new in block_rows(log)
+
+
+def test_an_export_says_what_is_no_longer_there(log, filled, capsys, monkeypatch):
+    monkeypatch.setenv("LINKTRIAL_DB", str(log.path))
+    assert main(["export"]) == 0
+    assert capsys.readouterr().err == ""
+    prune(log, 2)
+    assert main(["export"]) == 0
+    out, err = capsys.readouterr()
+    assert err.startswith("linktrial export: samples before 2026-09-25T14:10:00.000Z were given up")
+    assert err.count("\n") == 1
+    assert out.count("\n") == 1 + len(sample_times(log))
+    assert main(["export", "--from", "2026-09-26"]) == 0
+    assert capsys.readouterr().err == ""
 
 
 def assert_true_beyond(log, fixed_ms):
