@@ -4,19 +4,22 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 
 from adapters.clock import Clock
 from logger.backlog import Backlog, NewLogIfDamaged
+from logger.last_run import since_the_last_run
 from logger.log import BUSY_TIMEOUT_S, Log
 from logger.printable import printable
 from logger.recorder import Recorder
 from logger.sample import Event, Sample
 from logger.sampler import Sampler
 from logger.tags import Period, period_at
+from logger.times import local_zone_name
 from logger.voice import Voice
 from logger.wording import counted, event_words, reading_words
+from logger.zones import ZoneWatch
 
 SUMMARY_EVERY_S = 3600.0
 TAGS_EVERY_S = 1.0  # the live line follows what other commands tag
@@ -27,7 +30,15 @@ class Daemon:
     """One logger on one log. ``begin``, then ``tick`` at each point of the clock's grid, then ``end``."""
 
     def __init__(
-        self, log: Log, sampler: Sampler, clock: Clock, voice: Voice, *, interval_ms: int, commit_s: float = 10.0
+        self,
+        log: Log,
+        sampler: Sampler,
+        clock: Clock,
+        voice: Voice,
+        *,
+        interval_ms: int,
+        commit_s: float = 10.0,
+        local_zone: Callable[[], str] = local_zone_name,
     ) -> None:
         self._log, self._sampler, self._clock, self._voice = log, sampler, clock, voice
         self._interval_ms = interval_ms
@@ -35,6 +46,7 @@ class Daemon:
         self._recorder = Recorder(log)
         recorder = NewLogIfDamaged(log, self._recorder, voice, interval_ms)
         self._backlog = Backlog(recorder, voice, commit_s=commit_s, interval_s=interval_s)
+        self._zones = ZoneWatch(log, clock, local_zone)
         self._wal_told = False
         self._n_samples = self._n_without_link = self._n_events = 0
         self._summary_at_s = clock.elapsed_s() + SUMMARY_EVERY_S
@@ -42,13 +54,15 @@ class Daemon:
         self._tags_read_s = float("-inf")
         self._last_event = ""
 
-    def begin(self, *, version: str, adapter: str, interface: str) -> None:
-        """Open the log's new stretch. Raises LogError where the log cannot be written: then there is no
-        point."""
+    def begin(self, *, version: str, adapter: str, interface: str, boot: str | None = None) -> None:
+        """Open the log's new stretch, and close the last run's where it did not. ``boot``: the identity of this boot.
+        Raises LogError where the log cannot be written: then there is no point."""
         now_ms, interval_s = self._clock.utc_ms(), self._interval_ms / 1000
         started = {"version": version, "interval_s": interval_s, "adapter": adapter, "interface": interface}
+        found_out = since_the_last_run(self._log.db, now_ms, boot)
         self._recorder.set_pace(self._interval_ms, now_ms)
-        self._recorder.record([], [Event(now_ms, "logger-started", dict(started))])
+        found_out.append(Event(now_ms, "logger-started", started | ({"boot": boot} if boot else {})))
+        self._recorder.record([], found_out + self._zones.look())
         # A command that edits the timeline holds the log for a moment: let samples wait, and not the tick.
         self._log.db.execute(f"PRAGMA busy_timeout = {min(1000, self._interval_ms // 4)}")
         self._voice.line(
@@ -62,9 +76,17 @@ class Daemon:
         at_s = self._clock.elapsed_s()
         if self._clock.utc_ms() % self._interval_ms <= self._interval_ms / 2:
             samples, events = self._sampler.tick()
+            with suppress(sqlite3.DatabaseError):  # busy or damaged: a minute later will do
+                events += self._zones.look()
             self._backlog.add(samples, events, at_s)
             self._tell(samples, events, at_s)
         return self._backlog.write_if_due(self._clock.utc_ms(), at_s)
+
+    def sleep(self, *, begins: bool) -> None:
+        """The system says that it goes to sleep, or that it woke: what waits goes into the log before."""
+        self._sampler.told_of_sleep(begins=begins)
+        if begins:
+            self._backlog.write(self._clock.utc_ms(), self._clock.elapsed_s())
 
     def end(self) -> bool:
         """Write what is left and the event that logging ended; says whether it could."""

@@ -24,6 +24,7 @@ from logger.passes import Taken, begin_pass, last_taken
 from logger.sample import Event, LinkIdentity, Sample
 from logger.sample_id import FOREVER_MS, LATEST_MS, READINGS, ids_between, sample_id, time_of
 from logger.timeline import begin_timeline
+from logger.zones import write_zone
 
 NO_LINK_ID = 0
 # Tags may be said while samples wait for their commit, which takes at most so long.
@@ -146,6 +147,9 @@ class Recorder:
             "INSERT INTO event (time_utc_ms, kind, source_id, detail) VALUES (?, ?, ?, ?)",
             [(event.time_utc_ms, event.kind, OWN_SOURCE, json.dumps(event.detail)) for event in events],
         )
+        for event in events:
+            if event.kind == "time-zone-changed":
+                write_zone(db, OWN_SOURCE, event.time_utc_ms, str(event.detail["to"]))
         breaks = [event.time_utc_ms for event in events if event.kind in BREAKS]
         if self._fold is not None and breaks:
             self._fold.break_at(breaks)
@@ -288,7 +292,7 @@ def _write_pace_again(db: sqlite3.Connection, interval_ms: int, from_ms: int, ne
     _write_pace(db, interval_ms, newest_ms + 1)
     stale_ms = from_ms if earliest_ms is not None and earliest_ms < from_ms else None  # the first holds before it, too
     for period_id in _periods_with_samples(db, 0 if stale_ms is None else from_ms, FOREVER_MS):
-        rebuild_blocks(db, period_id, stale_ms)
+        rebuild_blocks(db, period_id, stale_ms, keep_fixed=True)
 
 
 def _newest_ms(db: sqlite3.Connection) -> int | None:

@@ -47,3 +47,13 @@ class Event(NamedTuple):
     time_utc_ms: int
     kind: str
     detail: dict[str, object]
+
+
+def clock_set(from_ms: int, to_ms: int) -> Event:
+    """The wall clock showed ``to_ms`` where it would have shown ``from_ms``."""
+    detail: dict[str, object] = {
+        "step_s": round((to_ms - from_ms) / 1000, 1),
+        "from_utc_ms": from_ms,
+        "to_utc_ms": to_ms,
+    }
+    return Event(to_ms, "clock-set", detail)

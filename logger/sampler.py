@@ -10,8 +10,9 @@ Rules of this module, each of which a test holds:
   own packet counter counts beacons, which leave the rate as it is. (Multicast data does so too, and cannot
   be told apart.) Where a system has no such counter the rate is kept. Where the difference is unknown the
   rate is not.
-- A failed reading gives no sample: what was not read is a gap, not an outage. Neither is a link that is not
-  there yet just after the laptop woke or the interface came back.
+- A failed reading gives no sample: what was not read is a gap, not an outage. Neither does a radio that somebody
+  switched off, nor a link that is not there yet just after the laptop woke, the radio was switched on or the
+  interface came back.
 - Nothing an adapter does ends the logger.
 """
 
@@ -32,7 +33,7 @@ from adapters.contract import (
 from adapters.ieee80211 import band_of
 from logger.blocks import GAP_INTERVALS
 from logger.link_story import LinkStory
-from logger.sample import Event, LinkIdentity, Sample
+from logger.sample import Event, LinkIdentity, Sample, clock_set
 
 CLOCKS_APART_S = 2.0  # by more than this two clocks must disagree before sleep or a set clock is believed
 SETTLING_S = 15.0  # after waking: association, keys and DHCP take seconds
@@ -67,6 +68,17 @@ class Sampler:
         self._story = LinkStory()
         self._trouble = _Trouble()
         self._settling_until_s = float("-inf")
+        self._radio_off = False
+        self._sleep_told: Moment | None = None  # the system said that it goes to sleep
+        self._wake_told: Moment | None = None
+
+    def told_of_sleep(self, *, begins: bool) -> None:
+        """The system says that it goes to sleep now, or that it woke. Whether it slept is for the clocks to say."""
+        now = Moment.of(self._clock)
+        if begins:
+            self._sleep_told, self._wake_told = now, None
+        else:
+            self._wake_told = now
 
     def tick(self) -> tuple[list[Sample], list[Event]]:
         """At most one sample, stamped with the wall clock now, and the events since the last tick in order."""
@@ -88,6 +100,10 @@ class Sampler:
         events += recovered
         events += self._story.follow(self._told, reading, now.utc_ms)
         self._told.clear()
+        events += self._switched(reading, now)
+        if self._radio_off:
+            self._before = None
+            return [], events
         if reading.connected:
             self._settling_until_s = float("-inf")
         elif now.elapsed_s < self._settling_until_s:
@@ -112,23 +128,44 @@ class Sampler:
                 break
         return reading
 
+    def _switched(self, reading: LinkReading, now: Moment) -> list[Event]:
+        """The radio was switched off or on since the last reading."""
+        was_off, self._radio_off = self._radio_off, reading.radio_off is not None
+        if self._radio_off == was_off:
+            return []
+        if self._radio_off:
+            return [Event(now.utc_ms, "radio-off", {"by": reading.radio_off})]
+        self._settling_until_s = now.elapsed_s + SETTLING_S
+        return [Event(now.utc_ms, "radio-on", {})]
+
     def _what_the_clocks_tell(self, now: Moment) -> list[Event]:
         last = self._last
         if last is None:
             return []
-        events = []
         elapsed_s = now.elapsed_s - last.elapsed_s
+        should_be_ms = last.utc_ms + round(1000 * elapsed_s)
+        steps = []
+        if abs(now.utc_ms - should_be_ms) > 1000 * CLOCKS_APART_S:
+            steps = [clock_set(should_be_ms, now.utc_ms)]
         asleep_s = elapsed_s - (now.awake_s - last.awake_s)
         if asleep_s > CLOCKS_APART_S:
+            fell_asleep_ms, woke_ms = self._when_asleep(last, now, set_meanwhile=bool(steps))
             detail: dict[str, object] = {"asleep_s": round(asleep_s, 1)}
-            events += [Event(last.utc_ms, "suspended", detail), Event(now.utc_ms, "resumed", dict(detail))]
+            # In this order: who reads them one by one knows at each what the clock showed.
+            steps = [Event(fell_asleep_ms, "suspended", detail), *steps, Event(woke_ms, "resumed", dict(detail))]
             self._before = None
             self._settling_until_s = now.elapsed_s + SETTLING_S
             self._trouble.try_again_now()
-        step_s = (now.utc_ms - last.utc_ms) / 1000 - elapsed_s
-        if abs(step_s) > CLOCKS_APART_S:
-            events.append(Event(now.utc_ms, "clock-set", {"step_s": round(step_s, 1)}))
-        return events
+            self._sleep_told = self._wake_told = None
+        return steps
+
+    def _when_asleep(self, last: Moment, now: Moment, *, set_meanwhile: bool) -> tuple[int, int]:
+        """Stamps of the beginning and the end of a sleep between two ticks, as well as they are known."""
+        slept, woke = self._sleep_told, self._wake_told
+        fell_asleep_ms = slept.utc_ms if slept and last.elapsed_s <= slept.elapsed_s else last.utc_ms
+        if set_meanwhile or not woke or not last.elapsed_s <= woke.elapsed_s or woke.utc_ms < fell_asleep_ms:
+            return fell_asleep_ms, now.utc_ms
+        return fell_asleep_ms, woke.utc_ms
 
 
 class _Trouble:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 
 from adapters.contract import BitRate
@@ -16,6 +17,15 @@ _ELSEWHERE = {
     "logger-stopped": "logging ended",
     "adapter-recovered": "the interface can be read again",
     "interface-back": "the interface is back",
+    "clock-set": "the wall clock was set",
+    "radio-on": "the radio is on again",
+    "logger-lost": "logging had ended without a word",
+}
+
+_SWITCHED_OFF = {
+    "blocked by software": "airplane mode or a block by software",
+    "blocked by a switch": "a switch or key",
+    "interface down": "its interface was set down",
 }
 
 
@@ -38,6 +48,13 @@ def reading_words(
         None if not ssid else f"network '{printable(ssid_text(ssid))}'",
     ]
     return ", ".join(word for word in words if word) or "connected"
+
+
+def shown_detail(text: str) -> dict[str, object]:
+    """The detail of an event (JSON) as it may be shown: without what tells one machine from another."""
+    detail: dict[str, object] = json.loads(text)
+    detail.pop("boot", None)
+    return detail
 
 
 def event_words(kind: str, detail: Mapping[str, object]) -> str:
@@ -66,6 +83,12 @@ def _event_words(kind: str, detail: Mapping[str, object]) -> str:
             step_s = float(said["step_s"])
             way = "back" if step_s < 0 else "forward"
             return f"the wall clock was set {way} by {format_duration(abs(step_s))}"
+        case "radio-off":
+            return f"the radio was switched off: {_SWITCHED_OFF.get(said.get('by', ''), 'by whom is unknown')}"
+        case "logger-lost" if said.get("reason") == "rebooted":
+            return "logging had ended without a word: the machine was restarted"
+        case "time-zone-changed":
+            return f"the local time zone is {said.get('to', 'another')} now, it was {said.get('from', 'another')}"
         case "adapter-failed":
             return f"the interface cannot be read: {said.get('message', 'no reason given')}"
         case "interface-gone":

@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import sys
 
+from adapters.boot import boot_identity
 from adapters.clock import Clock, SystemClock, share_wake_ups
 from adapters.contract import Adapter
 from logger.commands import add_log_option, number_of_setting
@@ -83,7 +84,8 @@ def _log(args: argparse.Namespace, settings: Settings, clock: Clock) -> int:
 
         scheduler = OneThreadScheduler(tick, interval_ms, each_turn=lambda: supervisor.alive(daemon.standing))
         with stopping_on_signals(scheduler.stop):
-            daemon.begin(version=version("linktrial"), adapter=adapter.name, interface=adapter.interface)
+            name, boot = adapter.interface, boot_identity()
+            daemon.begin(version=version("linktrial"), adapter=adapter.name, interface=name, boot=boot)
             supervisor.ready(f"logs {adapter.interface} every {interval_s:g} s")
             try:
                 scheduler.run()

@@ -18,7 +18,7 @@ from logger.printable import printable
 from logger.tags import Period, period_at, read_versions
 from logger.times import format_duration, format_local, local_zone_name
 from logger.trial_standing import TrialStanding, standing_json, standing_lines, trial_standing
-from logger.wording import counted, event_words, reading_words
+from logger.wording import counted, event_words, reading_words, shown_detail
 
 EVENTS_SHOWN = 5
 
@@ -137,7 +137,7 @@ def _as_json(standing: Standing) -> dict[str, object]:
         "last_sample": last_sample,
         "trial": standing_json(trial),
         "events": [
-            {"time_utc_ms": event["time_utc_ms"], "kind": event["kind"], "detail": json.loads(event["detail"])}
+            {"time_utc_ms": event["time_utc_ms"], "kind": event["kind"], "detail": shown_detail(event["detail"])}
             for event in events
         ],
     }

@@ -15,7 +15,7 @@ from logger.router_settings import difference, parse_settings
 from logger.tags import Period, Version
 from logger.timeline import Timeline, checked_name
 from logger.times import format_duration, parse_when
-from logger.wording import event_words
+from logger.wording import event_words, shown_detail
 
 EXAMPLES = """examples:
   linktrial timeline
@@ -158,7 +158,7 @@ def _show_json(log: Log, timeline: Timeline) -> int:
             {**period._asdict(), "config_version": f"v{period.config_version}"} for period in timeline.periods()
         ],
         events=[
-            {"time_utc_ms": time_ms, "kind": kind, "detail": json.loads(detail)}
+            {"time_utc_ms": time_ms, "kind": kind, "detail": shown_detail(detail)}
             for time_ms, kind, detail in log.db.execute(
                 "SELECT time_utc_ms, kind, detail FROM event ORDER BY time_utc_ms, id"
             )

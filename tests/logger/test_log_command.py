@@ -96,7 +96,7 @@ def test_a_daemon_that_was_killed_leaves_a_log_that_opens_and_goes_on(tmp_path):
     with sqlite3.connect(path) as db:
         kinds = [row[0] for row in db.execute("SELECT kind FROM event ORDER BY id")]
     db.close()
-    assert kinds == ["logger-started", "logger-started", "logger-stopped"]
+    assert kinds == ["logger-started", "logger-lost", "logger-started", "logger-stopped"]
 
 
 # Wrong usage

@@ -199,18 +199,20 @@ def test_a_nap_of_two_seconds_is_not_told_from_clocks_read_one_after_the_other(w
 @pytest.mark.parametrize("step_s", [3600.0, -3600.0, -86_400.0 * 365])
 def test_a_set_wall_clock_is_an_event_and_the_samples_go_on(world, step_s):
     world.tick()
+    from_ms = world.clock.utc_ms() + 1000 * INTERVAL_S
     world.clock.set_wall(world.clock.utc_ms() + round(step_s * 1000))
     world.adapter.count_up(tx_packets=3)
     sample, events = world.tick()
-    assert events == [Event(sample.time_utc_ms, "clock-set", {"step_s": step_s})]
+    detail = {"step_s": step_s, "from_utc_ms": from_ms, "to_utc_ms": sample.time_utc_ms}
+    assert events == [Event(sample.time_utc_ms, "clock-set", detail)]
     assert sample.tx_packets == 3
 
 
-def test_a_clock_set_while_asleep_is_both(world):
+def test_a_clock_set_while_asleep_is_both_and_told_between_the_two_ends_of_the_sleep(world):
     world.tick()
     world.clock.suspend(100)
     world.clock.set_wall(world.clock.utc_ms() + 10_000)
-    assert world.kinds() == ["suspended", "resumed", "clock-set"]
+    assert world.kinds() == ["suspended", "clock-set", "resumed"]
 
 
 def test_a_link_that_is_not_back_just_after_waking_is_a_gap_and_later_an_outage(world):
