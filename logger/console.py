@@ -30,6 +30,8 @@ COMMANDS = {
     "report": ("dashboards.commands.report", "the report, as one HTML file"),
     "export": ("logger.commands.export", "write the samples or the tables as CSV"),
     "import": ("logger.commands.import_", "take samples that somebody else recorded"),
+    "rescue": ("logger.commands.rescue", "save what can be read of a damaged log into a new one"),
+    "backup": ("logger.commands.backup", "a copy of the log in one file, while it is logged into"),
     "check": ("logger.commands.check", "what this machine, card and driver can measure"),
 }
 
