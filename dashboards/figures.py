@@ -264,8 +264,11 @@ def _padded(span: np.ndarray) -> list[float]:
     return [float(span[0] - pad), float(span[1] + pad)]
 
 
-def outage_figure(spells: pd.DataFrame, stretches: pd.DataFrame, labels: dict[int, str], zone: str) -> go.Figure:
-    """Every outage by when it began and how long it lasted (log scale), a row per location."""
+def outage_figure(
+    spells: pd.DataFrame, stretches: pd.DataFrame, labels: dict[int, str], zone: str, places: Sequence[str]
+) -> go.Figure:
+    """Every outage by when it began and how long it lasted (log scale), a row per location, in the order of
+    ``places``."""
     rows = Rows()
     span = clock_ms([stretches["started_at_utc_ms"].min(), stretches["ended_at_utc_ms"].max()], zone)
     _add_version_ribbon(rows, stretches, labels, zone)
@@ -275,9 +278,11 @@ def outage_figure(spells: pd.DataFrame, stretches: pd.DataFrame, labels: dict[in
     top = float(np.log10(max(longest["lasted_s"].max(), 60) * 1.5))
     bottom = float(np.log10(max(longest["lasted_s"].min() / 1.5, 0.1)))
     ticks = {1: "1 s", 10: "10 s", 60: "1 min", 600: "10 min", 3600: "1 h", 36000: "10 h"}
-    for place, mine in longest.groupby("location", sort=True):
+    by_place = dict(list(longest.groupby("location", sort=False)))
+    for place in [place for place in places if place in by_place]:
+        mine = by_place[place]
         axis = rows.add(
-            84, f"<b>{text(str(place), 60)}</b>", type="log", range=[bottom, top], tickvals=list(ticks),
+            84, f"<b>{text(place, 60)}</b>", type="log", range=[bottom, top], tickvals=list(ticks),
             ticktext=list(ticks.values()), showgrid=True, gridcolor=palette.RULE, griddash="1px,3px",
         )  # fmt: skip
         for band, spots in mine.groupby(mine["band"].fillna("")):
@@ -305,7 +310,7 @@ def coverage_figure(hours: pd.DataFrame, edges_utc_ms: np.ndarray, zone: str) ->
     top = float(lengths_h.max())
     ticks = {"dtick": 6} if 20 < top <= 26 else {"nticks": 4}
     name = rows.add(120, "hours a day" if top > 20 else "hours", range=[0, top * 1.02], **ticks)
-    for kind in KINDS:
+    for kind in [kind for kind in KINDS if (hours[kind] > 0).any()]:
         rows.figure.add_bar(
             x=edges[:-1], y=hours[kind].to_numpy(dtype="float32"), width=np.diff(edges), offset=0, yaxis=name,
             marker={"color": palette.COVERAGE[kind], "line": outline},

@@ -327,7 +327,11 @@ class _Page:
                 }
                 for row in rows_of(spells.nlargest(MOST_LISTED, "lasted_s"))
             ],
-            "drawn": drawn(figures.outage_figure(spells, stretches, self.labels, self.zone)),
+            "drawn": drawn(
+                figures.outage_figure(
+                    spells, stretches, self.labels, self.zone, self.findings.summary["location"].unique().tolist()
+                )
+            ),
         }
 
     def _versions(self) -> Iterator[dict[str, Any]]:

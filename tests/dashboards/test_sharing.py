@@ -14,6 +14,7 @@ from dashboards.report import find, write_tables
 from dashboards.sharing import as_shared
 from logger.aliases import Aliases
 from logger.console import main
+from logger.exchange_import import import_recording
 from logger.log import Log
 from logger.timeline import Timeline
 from tests.dashboards.kiln_log import END_MS, START_MS, ZONE, HandClock, make_kiln_log
@@ -50,6 +51,27 @@ def test_the_shared_page_differs_in_aliases_only(found):
     assert ADDRESS.search(plain)
     assert not ADDRESS.search(shared)
     assert shared == ADDRESS.sub(lambda address: aliases.radio(address[0]), plain)
+
+
+def test_copies_of_a_radio_and_the_order_of_rows_are_those_of_the_plain_page(tmp_path):
+    """One location's name sorts before the other, and its alias behind it; one radio sends two BSSIDs."""
+    path = make_kiln_log(tmp_path / "two.db", location="Pottery shelf", ssid=b"Pottery")
+    rows = [
+        f"{START_MS // 1000 + 60 * n},kiln room,1,v{1 + (n > 600)},5180,{-60 - n % 3 - 3 * (n > 600)},{n % 97 > 1:d},{bssid}\n"
+        for n in range(1200)
+        for bssid in ("02:00:00:00:00:07", "02:00:00:00:00:08")
+    ]
+    recording = tmp_path / "two.csv"
+    recording.write_text("time,location,placement,version,frequency_mhz,rssi_dbm,connected,bssid\n" + "".join(rows))
+    with Log.open(path) as log:
+        import_recording(log, recording, now_utc_ms=END_MS, zone=ZONE)
+        findings, aliases = find(log, now_utc_ms=END_MS, zone=ZONE), Aliases.of(log)
+    plain, shared = (
+        re.sub(r"(?s)<script>.*?</script>", "", page.render(told)) for told in (findings, as_shared(findings, aliases))
+    )
+    assert "are copies of one measurement: one counts, 02:00:00:00:00:0" in plain
+    assert plain.index("<bdi>Pottery shelf</bdi></h3>") < plain.index("<bdi>kiln room</bdi></h3>")
+    assert shared == aliases.addresses(plain).replace("Pottery", aliases.network("Pottery"))
 
 
 def test_the_shared_tables_differ_in_aliases_only(found, tmp_path):
