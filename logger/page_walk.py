@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import struct
 from bisect import bisect_left
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 from pathlib import Path
 from types import TracebackType
@@ -52,6 +52,7 @@ class PageWalk:
         self._wal = None
         self.holes: list[Hole] = []
         self.n_refused = 0
+        self.n_pages_read = 0
         try:
             self._n_bytes = path.stat().st_size
             head = self._file.read(100)
@@ -86,6 +87,7 @@ class PageWalk:
 
     def page(self, number: int) -> bytes:
         """Raises ValueError where there is none, or less than a whole one."""
+        self.n_pages_read += 1
         if number in self._frames and self._wal is not None:
             self._wal.seek(self._frames[number])
             return self._wal.read(self.page_size)
@@ -104,17 +106,21 @@ class PageWalk:
         except ValueError:
             return None
 
-    def roots(self, names: Iterable[str]) -> dict[str, int]:
-        """The root page of each of these tables that can be found."""
-        wanted, found = set(names), {}
+    def roots(self, shapes: Mapping[str, Shape], likely: Mapping[str, int] | None = None) -> dict[str, int]:
+        """The root page of each of these tables that can be found. ``likely``: where to look for those of which the
+        schema has lost its words; a page there has to hold rows of that shape."""
+        wanted, found = set(shapes), {}
         for kind, name, _, root, *_ in self.rows(1, Shape(5, None)):
             if kind == "table" and name in wanted and isinstance(root, int):
                 found[name] = root
         if wanted - set(found):  # the way to the schema is broken: its leaves tell what they are
             for number in range(1, self.n_pages + 1):
                 for name, root in self._schema_leaf(number):
-                    if name in wanted and self._is_tree_page(root):
+                    if name in wanted and self._fits(root, shapes[name]):
                         found.setdefault(name, root)
+        for name, root in (likely or {}).items():
+            if name in wanted - set(found) and root not in found.values() and self._fits(root, shapes[name]):
+                found[name] = root
         return found
 
     def rows(self, root: int, shape: Shape) -> Iterator[Row]:
@@ -253,11 +259,18 @@ class PageWalk:
             if kind == "table" and isinstance(root, int) and str(text).startswith("CREATE TABLE"):
                 yield str(name), root
 
-    def _is_tree_page(self, number: int) -> bool:
+    def _fits(self, root: int, shape: Shape) -> bool:
+        """Whether a tree of such rows begins there."""
         try:
-            return self.page(number)[0] in _TREE_PAGES
+            data = self.page(root)
         except ValueError:
             return False
+        leaf, interior = (_KEY_LEAF, _KEY_INTERIOR) if shape.n_key else (_TABLE_LEAF, _TABLE_INTERIOR)
+        if data[0] not in (leaf, interior):
+            return False
+        if data[0] == leaf and data[3:5] == b"\0\0":
+            return True
+        return next(self.rows(root, shape), None) is not None
 
     def _likely_page_size(self, head: bytes) -> int:
         """What the file says, unless 4096 makes more sense of its first pages."""
