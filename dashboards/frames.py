@@ -16,6 +16,7 @@ import pandas as pd
 
 from logger.log import Log
 from logger.one_moment import one_moment
+from logger.wording import shown_detail
 
 _BLOCKS = """
     SELECT period_id, link_id, started_at_utc_ms, ended_at_utc_ms, first_utc_ms, last_utc_ms, n_samples,
@@ -45,7 +46,7 @@ _PERIODS = """
 """
 _LINKS = "SELECT id, connected, band, frequency_mhz, width_mhz, bssid FROM link"
 _VERSIONS = "SELECT number AS version, label, settings, notes FROM config_version ORDER BY number"
-_EVENTS = "SELECT time_utc_ms, kind, source_id, detail FROM event ORDER BY time_utc_ms, id"
+_EVENTS = "SELECT time_utc_ms, kind, source_id, detail, id AS event_id FROM event ORDER BY time_utc_ms, id"
 
 _TEXT = {"location", "placement", "time_zone", "source_kind", "band", "bssid", "label", "notes", "kind"}
 _OBJECTS = {"rssi_histogram", "tx_rate_histogram", "rx_rate_histogram", "settings", "detail"}
@@ -120,9 +121,10 @@ def load_versions(log: Log) -> pd.DataFrame:
 
 
 def load_events(log: Log) -> pd.DataFrame:
-    """One row per event, by time: time_utc_ms, kind, source_id, detail (a dict)."""
+    """One row per event, by time: time_utc_ms, kind, source_id, detail (a dict), event_id (in the order in which they
+    were written)."""
     events = _frame(log, _EVENTS)
-    events["detail"] = pd.Series([json.loads(text) for text in events["detail"]], dtype=object)
+    events["detail"] = pd.Series([shown_detail(text) for text in events["detail"]], dtype=object)
     return events
 
 

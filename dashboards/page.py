@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from dashboards import figures, palette
-from dashboards.analysis.coverage import KINDS
+from dashboards.analysis.coverage import KINDS, shares_percent
 from dashboards.analysis.durations import hours
 from dashboards.analysis.trend import HISTOGRAM, Trended, bin_width_ms, trend
 from dashboards.comparison import METRICS, MINOR_SHARE, LocatedEffect, RouterChange, by_place, settings_of
@@ -352,7 +352,8 @@ class _Page:
     # Coverage
 
     def _coverage(self, source: SourceCoverage) -> dict[str, Any]:
-        total_h = float(source.hours.to_numpy().sum())
+        in_all = source.hours.sum()
+        total_h, shares = float(in_all.sum()), shares_percent(in_all)
         longest = source.gaps.assign(lasted=source.gaps["ended_at_utc_ms"] - source.gaps["started_at_utc_ms"])
         return {
             "name": f"import {source.source_id}" if source.is_import else "this laptop's logger",
@@ -360,11 +361,12 @@ class _Page:
             "kinds": [
                 {
                     "name": kind,
-                    "hours": hours(float(source.hours[kind].sum())),
-                    "share": f"{100 * source.hours[kind].sum() / total_h:.1f} %",
+                    "hours": hours(float(in_all[kind])),
+                    "share": f"{shares[kind]:.1f} %",
                     "colour": palette.COVERAGE[kind],
                 }
                 for kind in KINDS
+                if in_all[kind] > 0 or kind in ("link", "no link", "unexplained")
             ],
             "drawn": drawn(figures.coverage_figure(source.hours, source.edges_utc_ms, self.zone)),
             "gaps": [

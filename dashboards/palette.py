@@ -41,9 +41,14 @@ VERDICTS = {"better": "#3f6f0d", "worse": "#8e0152", "no-difference": INK, "unde
 COVERAGE = {
     "link": "#7797b3",
     "no link": "#a34503",
-    "suspended": "#bccad6",
     "logger off": "#eae4d6",
+    "rebooted": "#ddd4ae",
+    "suspended": "#bccad6",
+    "card gone": "#7a6894",
+    "radio off": "#8f83ab",
     "adapter failed": "#4b4a45",
+    "samples dropped": "#d4a24a",
+    "clock set": "#2f3b52",
     "unexplained": "#fdfcf9",
 }
 

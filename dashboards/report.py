@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from dashboards.analysis.coverage import KINDS, coverage, gaps
+from dashboards.analysis.coverage import KINDS, coverage, gaps, logged_span_ms
 from dashboards.analysis.lasting.stability import Stability
 from dashboards.analysis.outages import outage_spells
 from dashboards.analysis.summary import summarise
@@ -30,7 +30,7 @@ from dashboards.comparison import (
     router_changes,
     settings_of,
 )
-from dashboards.frames import LogFrames, load_frames
+from dashboards.frames import LogFrames, load_blocks, load_frames, load_periods, load_versions
 from dashboards.remembered import Remembered
 from dashboards.remembered_places import remembered_changes, remembered_stability
 from dashboards.stability_words import stability_table
@@ -123,6 +123,18 @@ def find(
         },
         needed_rate_for=needed_rate_for,
     )
+
+
+def prepare(log: Log, *, now_utc_ms: int, judged: Judgement = PLAIN_JUDGEMENT, within_s: float) -> bool:
+    """Work out, for about ``within_s`` at most, effects that ``find`` would have to; whether all are known."""
+    with one_moment(log):
+        pairs = [(change.before, change.version) for change in router_changes(load_periods(log))]
+        answers = Answers(log, now_utc_ms=now_utc_ms, lag_share=LAG_SHARE)
+        remembered = Remembered(answers, pairs, settings=settings_of(load_versions(log)), judged=judged)
+        blocks = None if remembered.complete else load_blocks(log)
+    if blocks is not None:
+        remembered.work_out(blocks, now_utc_ms=now_utc_ms, within_s=within_s)
+    return remembered.complete
 
 
 def write_report(
@@ -234,8 +246,7 @@ def _coverages(frames: LogFrames, zone: str) -> Iterator[SourceCoverage]:
     imports = set(frames.periods.loc[frames.periods["source_kind"] == "import", "source_id"])
     for source_id, blocks in frames.blocks.groupby(frames.blocks["source_id"]):
         events = frames.events[frames.events["source_id"] == source_id]
-        step_ms = 1000 * blocks["covered_s"] / blocks["n_samples"]
-        edges = time_edges(float(blocks["first_utc_ms"].min()), float((blocks["last_utc_ms"] + step_ms).max()), zone)
+        edges = time_edges(*logged_span_ms(blocks, events), zone)
         yield SourceCoverage(
             int(str(source_id)), source_id in imports, edges, coverage(blocks, events, edges), gaps(blocks, events)
         )

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dashboards.analysis.coverage import KINDS, coverage, gaps
+from dashboards.analysis.coverage import KINDS, coverage, gaps, logged_span_ms, shares_percent
 from dashboards.analysis.outages import outage_spells
 
 MINUTE_MS, HOUR_MS = 60_000, 3_600_000
@@ -29,10 +29,22 @@ def blocks_of(*stretches: tuple[float, float, bool], dropouts: int = 1) -> pd.Da
     return pd.DataFrame(rows, columns=names).assign(source_id=1, location="kiln room", band="5", version=1)
 
 
-def events_of(*told: tuple[float, str]) -> pd.DataFrame:
+def events_of(*told: tuple[float, str] | tuple[float, str, dict]) -> pd.DataFrame:
+    """In the order in which they were written, given by their hour, their kind and what belongs to it."""
+    rows = [(round(each[0] * HOUR_MS), each[1], each[2] if len(each) > 2 else {}) for each in told]
+    times, kinds, details = zip(*rows, strict=True) if rows else ((), (), ())
     return pd.DataFrame(
-        {"time_utc_ms": [round(hour * HOUR_MS) for hour, _ in told], "kind": [kind for _, kind in told]}
-    ).astype({"time_utc_ms": "int64", "kind": "str"})
+        {
+            "time_utc_ms": np.array(times, dtype="int64"),
+            "kind": pd.Series(kinds, dtype="str"),
+            "detail": pd.Series(details, dtype=object),
+            "event_id": np.arange(len(rows), dtype="int64"),
+        }
+    )
+
+
+def clock_set(from_hour: float, to_hour: float) -> tuple[float, str, dict]:
+    return to_hour, "clock-set", {"from_utc_ms": from_hour * HOUR_MS, "to_utc_ms": to_hour * HOUR_MS}
 
 
 def total(found: pd.DataFrame) -> dict[str, float]:
@@ -51,7 +63,9 @@ def test_time_with_and_without_a_link_is_told_apart():
         ("suspended", "resumed", "suspended"),
         ("logger-stopped", "logger-started", "logger off"),
         ("adapter-failed", "adapter-recovered", "adapter failed"),
-        ("interface-gone", "interface-back", "adapter failed"),
+        ("interface-gone", "interface-back", "card gone"),
+        ("radio-off", "radio-on", "radio off"),
+        ("logger-lost", "logger-started", "logger off"),
     ],
 )
 def test_a_gap_has_the_reason_that_events_give(opens, closes, reason):
@@ -89,21 +103,175 @@ def test_a_block_across_midnight_goes_to_both_days():
     assert found["link"].tolist() == pytest.approx([25 / 60, 35 / 60])
 
 
-@settings(deadline=None)
-@given(
-    st.lists(st.tuples(st.integers(0, 40), st.integers(1, 6), st.booleans()), min_size=1, max_size=8),
-    st.lists(st.tuples(st.integers(0, 60), st.sampled_from(["suspended", "resumed", "logger-started"])), max_size=8),
+def test_a_run_that_was_lost_to_a_restart_of_the_machine_is_told_as_that():
+    blocks = blocks_of((0, 4, True), (6, 8, True))
+    told = events_of((4, "logger-lost", {"reason": "rebooted"}), (6, "logger-started"))
+    assert total(coverage(blocks, told, np.array([0, 8 * HOUR_MS]))) == {"link": 6, "rebooted": 2}
+    assert gaps(blocks, told)["reason"].tolist() == ["rebooted"]
+
+
+def test_samples_that_were_dropped_leave_a_gap_with_a_name():
+    blocks = blocks_of((0, 4, True), (6, 8, True))
+    dropped = {"n": 120, "from_utc_ms": 4 * HOUR_MS, "to_utc_ms": 6 * HOUR_MS}
+    told = events_of((7, "samples-dropped", dropped))
+    assert total(coverage(blocks, told, np.array([0, 8 * HOUR_MS]))) == {"link": 6, "samples dropped": 2}
+
+
+def test_no_moment_has_two_reasons():
+    """The radio is switched off, the laptop sleeps meanwhile, and two hours are missing that nothing explains."""
+    blocks = blocks_of((0, 1, True), (5, 6, True), (8, 9, True))
+    told = events_of((1, "radio-off"), (2, "suspended"), (4, "resumed"), (5, "radio-on"))
+    found = total(coverage(blocks, told, np.array([0, 9 * HOUR_MS])))
+    assert found == {"link": 3, "suspended": 2, "radio off": 2, "unexplained": 2}
+
+
+def test_what_was_open_when_the_logger_ended_is_closed_with_it():
+    """Nobody knows when the radio was switched on again while the logger was off."""
+    blocks = blocks_of((0, 1, True), (4, 5, True), (7, 8, True))
+    told = events_of((1, "radio-off"), (2, "logger-stopped"), (4, "logger-started"))
+    assert total(coverage(blocks, told, np.array([0, 8 * HOUR_MS]))) == {
+        "link": 3, "radio off": 1, "logger off": 2, "unexplained": 2
+    }  # fmt: skip
+
+
+def test_the_moments_in_which_a_link_comes_back_belong_to_the_sleep():
+    blocks = blocks_of((0, 4, True), (6, 8, True))
+    told = events_of((4, "suspended"), (6 - 15 / 3600, "resumed"))
+    assert total(coverage(blocks, told, np.array([0, 8 * HOUR_MS]))) == {"link": 6, "suspended": 2}
+
+
+# A clock that was set
+
+
+def test_of_an_hour_that_was_lived_twice_each_pass_counts_for_half():
+    """The first pass had a link, the second none; the hour after is as it was."""
+    blocks = pd.concat([blocks_of((0, 1, True)), blocks_of((0, 1, False), (1, 2, True))])
+    told = events_of(clock_set(1, 0))
+    found = coverage(blocks, told, np.array([0, HOUR_MS, 2 * HOUR_MS]))
+    assert total(found.iloc[:1]) == {"link": 0.5, "no link": 0.5}
+    assert total(found.iloc[1:]) == {"link": 1}
+
+
+def test_a_gap_in_one_of_two_passes_is_named():
+    blocks = pd.concat([blocks_of((0, 1, True)), blocks_of((0, 0.5, True))])
+    told = events_of(clock_set(1, 0), (0.5, "radio-off"), (1, "radio-on"))
+    assert total(coverage(blocks, told, np.array([0, HOUR_MS]))) == {"link": 0.75, "radio off": 0.25}
+
+
+def test_a_sleep_in_which_the_clock_was_set_back_lasts_as_long_as_it_did():
+    """Asleep from 1 to 4, when the clock was set to 3: hour 3 to 4 is slept through and then logged."""
+    blocks = blocks_of((0, 1, True), (3, 5, True))
+    told = events_of((1, "suspended"), clock_set(4, 3), (3, "resumed"))
+    found = coverage(blocks, told, np.arange(6.0) * HOUR_MS)
+    assert found["link"].round(6).tolist() == [1, 0, 0, 0.5, 1]
+    assert found["suspended"].round(6).tolist() == [0, 1, 1, 0.5, 0]
+
+
+def test_wall_time_that_a_clock_set_forward_leaves_out_was_lived_by_nobody():
+    blocks = blocks_of((0, 1, True), (3, 4, True))
+    told = events_of(clock_set(1, 3))
+    assert total(coverage(blocks, told, np.array([0, 4 * HOUR_MS]))) == {"link": 2, "clock set": 2}
+    assert gaps(blocks, told)["reason"].tolist() == ["clock set"]
+
+
+def test_an_older_log_tells_the_step_alone():
+    blocks = blocks_of((0, 1, True), (3, 4, True))
+    told = events_of((3, "clock-set", {"step_s": 7200.0}))
+    assert total(coverage(blocks, told, np.array([0, 4 * HOUR_MS]))) == {"link": 2, "clock set": 2}
+
+
+def test_a_clock_set_forward_and_back_again_was_a_step_aside():
+    blocks = blocks_of((0, 1, True), (3, 4, True), (1, 4, True))
+    told = events_of(clock_set(1, 3), clock_set(4, 1))
+    found = coverage(blocks, told, np.arange(5.0) * HOUR_MS)
+    assert found["link"].round(6).tolist() == [1, 1, 1, 1]
+
+
+# Whatever happens
+
+SPELLS = st.sampled_from(
+    [
+        ("suspended", "resumed"), ("radio-off", "radio-on"), ("interface-gone", "interface-back"),
+        ("adapter-failed", "adapter-recovered"), ("logger-stopped", "logger-started"), ("logger-lost", "logger-started"),
+        ("logger-started", "logger-started"), ("suspended", None), (None, "radio-on"),
+    ]
+)  # fmt: skip
+DOINGS = st.lists(
+    st.one_of(
+        st.tuples(st.sampled_from(["link", "no link", "gap"]), st.integers(1, 400)),
+        st.tuples(st.just("spell"), st.integers(1, 400), SPELLS),
+        st.tuples(st.just("spell in a spell"), st.integers(2, 400), SPELLS, SPELLS),
+        st.tuples(st.just("dropped"), st.integers(1, 100)),
+        st.tuples(st.just("set"), st.integers(-600, 600)),
+    ),
+    min_size=1,
+    max_size=25,
 )
-def test_shares_always_add_to_all_of_the_time(stretches, told):
-    at, parts = 0, []
-    for pause, length, linked in stretches:
-        parts.append((at + pause, at + pause + length, linked))
-        at += pause + length
-    edges = np.linspace(parts[0][0], at, 5) * HOUR_MS
-    found = coverage(blocks_of(*parts), events_of(*sorted(told)), edges)
+
+
+def lived_through(doings) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Blocks and events of a logger that lives through these, in minutes."""
+    at, stretches, told = 6000, [], []
+    for what, minutes, *spells in doings:
+        if what == "set":
+            told.append(clock_set(at / 60, (at + minutes) / 60))
+        elif what in ("link", "no link"):
+            stretches.append((at / 60, (at + minutes) / 60, what == "link"))
+        elif what == "dropped":
+            detail = {"n": minutes, "from_utc_ms": at * MINUTE_MS, "to_utc_ms": (at + minutes) * MINUTE_MS}
+            told.append(((at + minutes) / 60, "samples-dropped", detail))
+        times = [at, at + minutes, at + minutes // 2, at + minutes]
+        kinds = [kind for spell in spells for kind in spell]
+        told += [
+            (time / 60, kind, {}) for time, kind in sorted(zip(times, kinds, strict=False), key=lambda t: t[0]) if kind
+        ]
+        at += minutes
+    return blocks_of(*(stretches or [(100, 101, True)])), events_of(*told)
+
+
+@settings(deadline=None, max_examples=200)
+@given(DOINGS, st.integers(10, 2000))
+def test_shares_always_add_to_all_of_the_time(doings, bin_minutes):
+    blocks, told = lived_through(doings)
+    begin, end = logged_span_ms(blocks, told)
+    edges = np.append(np.arange(begin, end, bin_minutes * MINUTE_MS), end)
+    if len(edges) > 2 and edges[-1] - edges[-2] < 10 * MINUTE_MS:
+        edges = np.delete(edges, -2)
+    found = coverage(blocks, told, edges)
     assert list(found.columns) == list(KINDS)
-    assert (found >= 0).all().all()
-    assert found.sum(axis=1).to_numpy() == pytest.approx(np.diff(edges) / HOUR_MS)
+    assert (found.to_numpy() >= 0).all()
+    assert (
+        np.abs(found.sum(axis=1).to_numpy() - np.diff(edges) / HOUR_MS).max() <= 1e-9 * np.diff(edges).min() / HOUR_MS
+    )
+    shares = shares_percent(found.sum())
+    assert sum(round(10 * share) for share in shares.values()) == 1000
+    assert min(shares.values()) >= 0
+    assert all(abs(shares[kind] - 100 * found[kind].sum() / found.to_numpy().sum()) < 0.1 + 1e-9 for kind in KINDS)
+
+
+@settings(deadline=None, max_examples=200)
+@given(DOINGS)
+def test_what_was_lived_is_found_again_over_the_whole(doings):
+    """An oracle in plain minutes: each spell of its own, no clock set; every minute has the kind that it had."""
+    kept = [each for each in doings if each[0] in ("link", "no link", "gap", "dropped")]
+    spells = {
+        ("suspended", "resumed"): "suspended", ("radio-off", "radio-on"): "radio off",
+        ("interface-gone", "interface-back"): "card gone", ("adapter-failed", "adapter-recovered"): "adapter failed",
+        ("logger-stopped", "logger-started"): "logger off",
+    }  # fmt: skip
+    kept += [each for each in doings if each[0] == "spell" and each[2] in spells]
+    kept = [("link", 10), *kept, ("link", 10)]
+    blocks, told = lived_through(kept)
+    expected: dict[str, float] = {}
+    for what, minutes, *spell in kept:
+        kind = {"gap": "unexplained", "dropped": "samples dropped", "spell": spell and spells[spell[0]]}.get(what, what)
+        expected[kind] = expected.get(kind, 0) + minutes / 60
+    begin, end = logged_span_ms(blocks, told)
+    assert total(coverage(blocks, told, np.array([begin, end]))) == pytest.approx(expected, abs=1e-5)
+
+
+def test_shares_of_nothing_are_nothing():
+    assert set(shares_percent(pd.Series(0.0, index=list(KINDS))).values()) == {0.0}
 
 
 def test_an_outage_across_blocks_is_one_spell():
