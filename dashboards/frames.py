@@ -45,6 +45,7 @@ _PERIODS = """
     ORDER BY started_at_utc_ms, period.id
 """
 _LINKS = "SELECT id, connected, band, frequency_mhz, width_mhz, bssid FROM link"
+_ZONES = "SELECT source_id, from_utc_ms, time_zone FROM zone ORDER BY from_utc_ms"
 _VERSIONS = "SELECT number AS version, label, settings, notes FROM config_version ORDER BY number"
 _EVENTS = "SELECT time_utc_ms, kind, source_id, detail, id AS event_id FROM event ORDER BY time_utc_ms, id"
 
@@ -81,12 +82,14 @@ def load_blocks(log: Log) -> pd.DataFrame:
 
     ``band`` is "2.4", "5" or "6" (GHz); a block without a link has that of the nearest linked block of its
     period, else of its source. Means are NaN where their ``_n`` is 0. ``covered_s`` is the time that the
-    samples stand for, ``connected`` whether there was a link. Histograms are blobs, see logger/blocks.py.
+    samples stand for, ``connected`` whether there was a link, ``time_zone`` the one in force then. Histograms are
+    blobs, see logger/blocks.py.
     """
     with one_moment(log):
         blocks = _frame(log, _BLOCKS)
         periods = load_periods(log)
         links = _frame(log, _LINKS).set_index("id")
+        zones = _frame(log, _ZONES)
     for total in [name for name in blocks.columns if "_sum_" in name]:
         n = blocks[total.partition("_sum_")[0] + "_n"]
         blocks[total.replace("_sum_", "_mean_")] = blocks.pop(total) / n.where(n > 0)
@@ -98,6 +101,7 @@ def load_blocks(log: Log) -> pd.DataFrame:
         blocks[name] = links[name].take(link_rows).array
     blocks["connected"] = blocks["connected"] == 1
     blocks["band"] = _band_also_of_the_absent(blocks)
+    blocks["time_zone"] = _zone_in_force(blocks, zones)
     return blocks
 
 
@@ -145,6 +149,18 @@ def _series(name: str, values: tuple[object, ...]) -> pd.Series:
     if name in _TEXT:
         return pd.Series(values, dtype="str")
     return pd.Series(np.array(values, dtype="float64" if name in _FLOATS or "_sum_" in name else "int64"))
+
+
+def _zone_in_force(blocks: pd.DataFrame, zones: pd.DataFrame) -> pd.Series:
+    """The zone that each block's period began with, or the one that its source was found in later."""
+    in_force = blocks["time_zone"].copy()
+    for source_id, found in zones.groupby("source_id"):
+        mine = (blocks["source_id"] == source_id).to_numpy().nonzero()[0]
+        from_ms = found["from_utc_ms"].to_numpy()
+        last = np.searchsorted(from_ms, blocks["mean_utc_ms"].to_numpy()[mine], side="right") - 1
+        later = (last >= 0) & (from_ms[last] >= blocks["period_started_at_utc_ms"].to_numpy()[mine])
+        in_force.iloc[mine[later]] = found["time_zone"].to_numpy()[last[later]]
+    return in_force
 
 
 def _band_also_of_the_absent(blocks: pd.DataFrame) -> pd.Series:

@@ -30,10 +30,11 @@ from dashboards.comparison import find_location
 from dashboards.frames import load_blocks, load_periods
 from dashboards.spoken_command import spoken_command
 from logger.errors import LogError
-from logger.log import Log
+from logger.log import OWN_SOURCE, Log
 from logger.one_moment import one_moment
 from logger.running_trial import running_trial
 from logger.tags import period_at, read_versions
+from logger.zones import zone_at
 
 NAMELESS = '"WHERE THE LAPTOP STANDS"'  # for a name that cannot be shown as it is
 LITTLE_HOURS = 2.0  # of a record: of what goes on for longer the priors say more than it does
@@ -117,13 +118,14 @@ def plan_trial(
     with one_moment(log):
         periods, blocks = load_periods(log), load_blocks(log)
         here = period_at(log.db, now_ms)
+        here_zone = zone_at(log.db, OWN_SOURCE, now_ms)
         known = read_versions(log.db)
         trial = running_trial(log.db, now_ms)
     if blocks.empty:
         raise NothingToPlan("nothing has been logged yet: there is no link to plan for; 'linktrial log' starts")
     latest = periods.iloc[-1]
     place = find_location(periods, location) if location is not None else here.location if here else latest["location"]
-    zone = here.time_zone if here else str(latest["time_zone"])
+    zone = here_zone or str(latest["time_zone"])
     in_force = here.config_version if here else int(latest["version"])
     versions = (
         _Versions(trial.a, trial.b, False, in_force)

@@ -19,7 +19,7 @@ from logger.tags import Period, period_at
 from logger.times import local_zone_name
 from logger.voice import Voice
 from logger.wording import counted, event_words, reading_words
-from logger.zones import ZoneWatch
+from logger.zone_watch import ZoneWatch
 
 SUMMARY_EVERY_S = 3600.0
 TAGS_EVERY_S = 1.0  # the live line follows what other commands tag

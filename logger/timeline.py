@@ -18,6 +18,7 @@ from logger.router_settings import SettingValue, changed_settings
 from logger.tags import Period, Version, find_version, period_at, read_periods, read_versions
 from logger.times import format_local, local_zone_name
 from logger.undo import difference, state_of, take_back
+from logger.zones import zone_at
 
 UNNAMED = "unnamed spot"
 AS_FOUND = "as found"
@@ -274,7 +275,9 @@ class Timeline:
     def _write(self, db: sqlite3.Connection, edit: Callable[..., Marks], time_ms: int, tag: int) -> None:
         current = self._marks(db)
         self._index(current, time_ms)
-        write_marks(db, OWN_SOURCE, edit(current, time_ms, tag, self.time_zone))
+        travelled = db.execute("SELECT 1 FROM zone WHERE source_id = ? AND from_utc_ms > ?", (OWN_SOURCE, time_ms))
+        zone = zone_at(db, OWN_SOURCE, time_ms) if travelled.fetchone() else None
+        write_marks(db, OWN_SOURCE, edit(current, time_ms, tag, zone or self.time_zone))
 
     def _refuse_repeat(self, db: sqlite3.Connection, time_ms: int, what: str, **tag: int) -> None:
         current = self._marks(db)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import os
 import re
+import sys
 from collections.abc import Iterator, Mapping
 from datetime import UTC, date, datetime, time, timedelta, timezone, tzinfo
 
@@ -94,7 +95,8 @@ def format_duration(seconds: float) -> str:
 
 
 def local_zone_name(environ: Mapping[str, str] = os.environ, etc: str = "/etc") -> str:
-    """IANA name of this machine's zone: from TZ, the link /etc/localtime, /etc/timezone; else "UTC".
+    """IANA name of this machine's zone: from TZ, the link /etc/localtime, /etc/timezone, on Windows from the system's
+    settings; else "UTC".
 
     A TZ that is a rule instead of a name ("CET-1CEST") cannot be kept as a name and is passed over.
     """
@@ -107,6 +109,11 @@ def local_zone_name(environ: Mapping[str, str] = os.environ, etc: str = "/etc") 
         candidates.append(os.readlink(f"{etc}/localtime"))
     with suppress(OSError), open(f"{etc}/timezone", encoding="utf-8", errors="replace") as file:
         candidates.append(file.read(100).strip())
+    if sys.platform == "win32":
+        import tzlocal
+
+        with suppress(LookupError, OSError):
+            candidates.append(tzlocal.reload_localzone().key)
     for candidate in candidates:
         name = candidate.rpartition("zoneinfo/")[2].removeprefix("posix/").removeprefix("right/")
         with suppress(TagError):
