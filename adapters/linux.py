@@ -379,7 +379,7 @@ def _choose(interfaces: list[InterfaceInfo], wanted: str | None) -> str:
 
 
 def _explained(refusal: Refused, interface: str) -> AdapterError:
-    if refusal.code == errno.ENODEV:
+    if refusal.code in (errno.ENODEV, errno.ENOENT):  # ENOENT: cfg80211 itself was unloaded
         return InterfaceGone(f"{interface} has vanished; plug the card in again or load its driver")
     if refusal.code in (errno.EPERM, errno.EACCES):
         return NotPermitted(

@@ -206,7 +206,10 @@ def open_wire(wait_s: float) -> Wire:
 
 class Family:
     """A conversation with one generic netlink family. One socket asks, a second one listens for events, so
-    that a flood of events cannot drown an answer."""
+    that a flood of events cannot drown an answer.
+
+    A family goes with the kernel module that it belongs to, and comes back with it under another number: the
+    conversation then goes on with that one, in the groups that were joined."""
 
     def __init__(self, name: str, open_wire: Callable[[float], Wire] = open_wire) -> None:
         """Raises Refused with ENOENT where the kernel has no such family, OSError where it gives no
@@ -215,18 +218,20 @@ class Family:
         self._asking = open_wire(ANSWER_S)
         self._listening: Wire | None = None
         self._sequence = 0
+        self._name = name
+        self._joined: tuple[str, ...] = ()
         try:
-            self._learn(name)
+            self._learn()
         except BaseException:
             self.close()
             raise
 
-    def _learn(self, name: str) -> None:
-        wanted = attribute(CTRL_ATTR_FAMILY_NAME, name.encode() + b"\0")
+    def _learn(self) -> None:
+        wanted = attribute(CTRL_ATTR_FAMILY_NAME, self._name.encode() + b"\0")
         about = Attributes(self._exchange(GENL_ID_CTRL, CTRL_CMD_GETFAMILY, wanted, 0)[0])
         identity = about.u16(CTRL_ATTR_FAMILY_ID)
         if identity is None:
-            raise DecodeError(f"the family {name} has no number")
+            raise DecodeError(f"the family {self._name} has no number")
         self._identity = identity
         self._groups = {
             group.text(CTRL_ATTR_MCAST_GRP_NAME): group.u32(CTRL_ATTR_MCAST_GRP_ID)
@@ -234,19 +239,40 @@ class Family:
         }
 
     def ask(self, command: int, attributes: bytes = b"") -> bytes:
-        """The attributes of the one answer. Raises Refused, DecodeError, or AdapterError after ANSWER_S."""
-        return self._exchange(self._identity, command, attributes, 0)[0]
+        """The attributes of the one answer. Raises Refused (ENOENT also where the kernel has the family no more),
+        DecodeError, or AdapterError after ANSWER_S."""
+        return self._converse(command, attributes, 0)[0]
 
     def dump(self, command: int, attributes: bytes = b"") -> list[bytes]:
         """The attributes of every answer to a dump; it is repeated when the list changed meanwhile."""
-        return self._exchange(self._identity, command, attributes, NLM_F_DUMP)
+        return self._converse(command, attributes, NLM_F_DUMP)
+
+    def _converse(self, command: int, attributes: bytes, flags: int) -> list[bytes]:
+        try:
+            return self._exchange(self._identity, command, attributes, flags)
+        except Refused as refusal:
+            if refusal.code != errno.ENOENT or not self._is_another_now():
+                raise
+        return self._exchange(self._identity, command, attributes, flags)
+
+    def _is_another_now(self) -> bool:
+        before = self._identity
+        self._learn()
+        if self._identity == before:
+            return False  # it is something else that there is none of
+        self._join()
+        return True
 
     def listen(self, *groups: str) -> None:
         """Join the named multicast groups, as far as the kernel has them."""
         self._listening = self._open_wire(0)
-        for group in groups:
+        self._joined = groups
+        self._join()
+
+    def _join(self) -> None:
+        for group in self._joined:
             number = self._groups.get(group)
-            if number is not None:
+            if number is not None and self._listening is not None:
                 self._listening.setsockopt(SOL_NETLINK, NETLINK_ADD_MEMBERSHIP, number)
 
     def heard(self) -> list[tuple[int, bytes]]:

@@ -88,6 +88,7 @@ class FakeKernel:
         self.family = family
         self.about_the_family: bytes | None = None  # a captured answer to GETFAMILY
         self.asked: list[tuple[int, bool, bytes]] = []  # command, whether a dump, attributes
+        self.groups = GROUPS
         self.joined: set[int] = set()
         self.wires: list[FakeWire] = []
         self.mangle: Callable[[list[bytes], int], list[bytes]] = lambda datagrams, sequence: datagrams
@@ -101,7 +102,7 @@ class FakeKernel:
         """Multicast an event."""
         for wire in self.wires:
             if wire.listens:
-                wire.inbox.append(message(FAMILY, 0, generic(command, attributes)))
+                wire.inbox.append(message(self.family or FAMILY, 0, generic(command, attributes)))
 
     def respond(self, request: bytes) -> list[bytes]:
         length, kind, flags, sequence, _ = struct.unpack_from("IHHII", request)
@@ -110,7 +111,8 @@ class FakeKernel:
         dump = flags & 0x300 == 0x300
         if kind == 16:
             return self._about_the_family(sequence)
-        assert kind == self.family
+        if kind != self.family:
+            return [error(errno.ENOENT, sequence)]
         self.asked.append((command, dump, attributes))
         answer = self.answers.get(command, errno.EOPNOTSUPP)
         while callable(answer):
@@ -131,7 +133,7 @@ class FakeKernel:
             return [message(16, sequence, generic(1, self.about_the_family))]
         groups = (
             nest(number, tlv(1, name.encode() + b"\0"), u32(2, group))
-            for number, (name, group) in enumerate(GROUPS.items(), 1)
+            for number, (name, group) in enumerate(self.groups.items(), 1)
         )
         about = tlv(2, b"nl80211\0") + u16(1, self.family) + nest(7, *groups)
         return [message(16, sequence, generic(1, about))]

@@ -264,6 +264,21 @@ def test_an_interface_that_vanishes_is_told_and_works_again_when_it_is_back_unde
     assert kinds(adapter) == ["channel-switched"]
 
 
+def test_a_driver_that_is_unloaded_is_a_vanished_interface_and_the_next_one_is_read_and_heard():
+    kernel = laptop()
+    adapter = adapter_on(kernel)
+    assert adapter.read().connected
+    kernel.family, before = None, kernel.family
+    for _ in range(2):
+        with pytest.raises(InterfaceGone, match="load its driver"):
+            adapter.read()
+    kernel.family, kernel.groups = before + 4, {"mlme": 21, "scan": 22}
+    kernel.answers[INTERFACE] = [interface("wlan0", 8, channel())]
+    assert adapter.read().connected
+    kernel.tell(CHANNEL_SWITCH, u32(3, 8) + channel(5500, 3))
+    assert kinds(adapter) == ["channel-switched"]
+
+
 @pytest.mark.parametrize(
     ("command", "code", "error", "words"),
     [

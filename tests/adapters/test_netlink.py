@@ -172,6 +172,29 @@ def test_a_real_kernels_number_and_groups_of_nl80211_are_understood():
     assert kernel.joined == {12, 10}
 
 
+def test_a_family_whose_module_was_loaded_anew_is_found_under_its_new_number_and_groups():
+    kernel = FakeKernel({ASK: [u32(1, 1)]})
+    family = family_of(kernel)
+    family.listen("mlme", "scan")
+    kernel.family, before = None, kernel.family
+    for question in (family.ask, family.dump):
+        with pytest.raises(Refused) as caught:
+            question(ASK)
+        assert caught.value.code == errno.ENOENT
+    kernel.family, kernel.groups, kernel.joined = before + 4, {"scan": 21, "mlme": 22}, set()
+    assert family.ask(ASK) == u32(1, 1)
+    assert kernel.joined == {21, 22}
+    kernel.tell(46, u32(3, 1))
+    assert family.heard() == [(46, u32(3, 1))]
+
+
+def test_something_else_that_is_not_there_is_asked_for_once():
+    kernel = FakeKernel({ASK: errno.ENOENT})
+    with pytest.raises(Refused):
+        family_of(kernel).ask(ASK)
+    assert kernel.commands == [ASK]
+
+
 def test_events_are_drained_in_order_without_waiting():
     kernel = FakeKernel()
     family = family_of(kernel)
