@@ -4,7 +4,7 @@ log where the old one is damaged."""
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Protocol
 
 from logger.errors import DamagedLog, LogBusy, LogError
@@ -116,20 +116,27 @@ class NewLogIfDamaged:
     def __init__(self, log: Log, recorder: Recorder, voice: Voice, interval_ms: int) -> None:
         self._log, self._recorder, self._voice, self._interval_ms = log, recorder, voice, interval_ms
 
+    def set_pace(self, interval_ms: int, from_utc_ms: int) -> None:
+        """As Recorder does."""
+        self._write(lambda: self._recorder.set_pace(interval_ms, from_utc_ms), from_utc_ms)
+
     def record(self, samples: Sequence[Sample], events: Sequence[Event]) -> None:
         """As Recorder does."""
+        times = [sample.time_utc_ms for sample in samples] + [event.time_utc_ms for event in events]
+        self._write(lambda: self._recorder.record(samples, events), min(times, default=0))
+
+    def _write(self, write: Callable[[], None], begins_ms: int) -> None:
         try:
-            self._recorder.record(samples, events)
+            write()
             return
         except DamagedLog:
             with self._log.let_go():
                 pass  # perhaps only what the connection remembers is damaged
         try:
-            self._recorder.record(samples, events)
+            write()
         except DamagedLog as damage:
             from logger.damage import begin_anew
 
-            begins_ms = min([sample.time_utc_ms for sample in samples] + [event.time_utc_ms for event in events])
             self._voice.complain(begin_anew(self._log, damage, begins_ms))
             self._recorder.set_pace(self._interval_ms, begins_ms)
-            self._recorder.record(samples, events)
+            write()

@@ -43,9 +43,8 @@ class Daemon:
         self._log, self._sampler, self._clock, self._voice = log, sampler, clock, voice
         self._interval_ms = interval_ms
         interval_s = interval_ms / 1000
-        self._recorder = Recorder(log)
-        recorder = NewLogIfDamaged(log, self._recorder, voice, interval_ms)
-        self._backlog = Backlog(recorder, voice, commit_s=commit_s, interval_s=interval_s)
+        self._recorder = NewLogIfDamaged(log, Recorder(log), voice, interval_ms)
+        self._backlog = Backlog(self._recorder, voice, commit_s=commit_s, interval_s=interval_s)
         self._zones = ZoneWatch(log, clock, local_zone)
         self._wal_told = False
         self._n_samples = self._n_without_link = self._n_events = 0

@@ -18,6 +18,7 @@ from logger.claim import Claim
 from logger.errors import DamagedLog, LogBusy, LogError, NotALog
 from logger.log import APPLICATION_ID, BUSY_TIMEOUT_S, OWN_SOURCE, SCHEMA, Log, explained
 from logger.marks import Mark
+from logger.passes import last_taken
 from logger.repoint import write_marks
 
 _HEAD_BYTES = 1 << 20  # where the names of a log's tables stand
@@ -59,7 +60,6 @@ def look_for_damage(log: Log) -> None:
     """Read what a daemon needs of a log: all small tables, and the last samples and blocks. Milliseconds, however long
     the log: damage elsewhere is met by whoever reads there. Raises DamagedLog."""
     with explained(log.path):
-        _look_at_header(log.path)
         for (table,) in log.db.execute(
             "SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite_%'"
         ).fetchall():
@@ -68,6 +68,7 @@ def look_for_damage(log: Log) -> None:
             for (words,) in log.db.execute(f"PRAGMA integrity_check('{table}')"):
                 if words != "ok":
                     raise sqlite3.DatabaseError(f"malformed: {words.splitlines()[-1]}")
+        last_taken(log.db)
         for (period_id,) in log.db.execute("SELECT id FROM period ORDER BY id DESC LIMIT 2").fetchall():
             for last in (
                 "SELECT * FROM sample WHERE id >= ?1 << 46 AND id < ?1 + 1 << 46 ORDER BY id DESC LIMIT 200",
@@ -77,9 +78,14 @@ def look_for_damage(log: Log) -> None:
 
 
 def _look_at_header(path: Path) -> None:
-    """Bytes of the header whose damage SQLite takes for a file of another kind, or for one that it may not write."""
-    with path.open("rb") as file:
-        head = file.read(100)
+    """Bytes of the header whose damage SQLite takes for a file of another kind, or for one that it may not write. Not
+    while SQLite has the file open here: a process that closes a file loses all its locks on it (fcntl(2)), and the next
+    program that closes the log would take the ``-wal`` file away under the daemon."""
+    try:
+        with path.open("rb") as file:
+            head = file.read(100)
+    except OSError:
+        return  # for Log.open to say
     sound = head[18:20] == b"\2\2" and head[44:48] == b"\0\0\0\4" and head[56:60] == b"\0\0\0\1"
     if len(head) == 100 and not sound:
         raise sqlite3.DatabaseError("malformed header")
@@ -93,6 +99,8 @@ def opened_for_logging(path: Path, clock: Clock) -> Iterator[tuple[Log, str]]:
     """The log at ``path``, claimed; where it is damaged, a new one in its place, and words that say so (else none)."""
     said = ""
     try:
+        with explained(path):
+            _look_at_header(path)
         log = Log.open(path)
         try:
             look_for_damage(log)

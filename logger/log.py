@@ -211,7 +211,7 @@ def explained(path: Path) -> Iterator[None]:
         yield
     except sqlite3.DatabaseError as error:
         words = str(error)
-        if "not a database" in words or "malformed" in words:
+        if any(sign in words for sign in ("not a database", "malformed", "unsupported file format")):
             from logger.damage import no_log
 
             raise no_log(path, words) from error

@@ -53,6 +53,7 @@ class PageWalk:
         self.holes: list[Hole] = []
         self.n_refused = 0
         self.n_pages_read = 0
+        self._walked: set[int] = set()
         try:
             self._n_bytes = path.stat().st_size
             head = self._file.read(100)
@@ -147,6 +148,7 @@ class PageWalk:
                 if flag not in (leaf, interior) or n_cells * 6 > self.page_size:
                     raise ValueError(f"page {number} is not of this tree")
                 starts = struct.unpack_from(f">{n_cells}H", data, at + (8 if flag == leaf else 12))
+                self._walked.add(number)
                 if flag == leaf:
                     cells = self._leaf_cells(data, starts, shape)
                     for _, row in self._in_order(cells, len(starts), after, upto):
@@ -168,6 +170,43 @@ class PageWalk:
             todo += reversed([*entries, (last, lower, upto)])
             pages += reversed([*kinds, True])
 
+    def stray_rows(self, shapes: Mapping[str, Shape]) -> Iterator[tuple[str, Row]]:
+        """Rows of leaves that no tree walked so far has led to, with the name of the shape that they have: what lay
+        below a page that was lost. Not those of pages that the file has given up, as far as it can tell."""
+        free = self._free_pages()
+        for number in range(2, self.n_pages + 1):
+            if number in self._walked or number in free:
+                continue
+            try:
+                data = self.page(number)
+                n_cells = int.from_bytes(data[3:5], "big")
+                if data[0] not in (_TABLE_LEAF, _KEY_LEAF) or not 0 < n_cells * 4 < self.page_size:
+                    continue
+                starts = struct.unpack_from(f">{n_cells}H", data, 8)
+            except _SENSELESS:
+                continue
+            for name, shape in shapes.items():
+                if bool(shape.n_key) != (data[0] == _KEY_LEAF):
+                    continue
+                cells = self._leaf_cells(data, starts, shape, exact=True)
+                if len(self._in_order(cells, 0, None, None)) == n_cells:
+                    for _, row in cells:
+                        yield name, row
+                    break
+
+    def _free_pages(self) -> set[int]:
+        free: set[int] = set()
+        try:
+            trunk = int.from_bytes(self.page(1)[32:36], "big")
+            while trunk and trunk not in free:
+                free.add(trunk)
+                data = self.page(trunk)
+                trunk, n = struct.unpack_from(">2I", data)
+                free.update(struct.unpack_from(f">{min(n, self.page_size // 4 - 2)}I", data, 8))
+        except _SENSELESS:
+            pass
+        return free
+
     def _in_order(
         self, cells: Sequence[tuple[Key, Any]], n_cells: int, after: Key | None, upto: Key | None
     ) -> Sequence[tuple[Key, Any]]:
@@ -182,7 +221,10 @@ class PageWalk:
         self.n_refused += n_cells - len(kept)
         return kept
 
-    def _leaf_cells(self, data: bytes, starts: Sequence[int], shape: Shape) -> list[tuple[Key, Row]]:
+    def _leaf_cells(
+        self, data: bytes, starts: Sequence[int], shape: Shape, *, exact: bool = False
+    ) -> list[tuple[Key, Row]]:
+        """``exact``: with all columns."""
         cells = []
         for start in starts:
             try:
@@ -191,7 +233,7 @@ class PageWalk:
                 if not shape.n_key:
                     rowid, at = _varint(data, at)
                     rowid -= (rowid >= 1 << 63) << 64
-                row = self._row(self._payload(data, at, size, shape), shape, rowid)
+                row = self._row(self._payload(data, at, size, shape), shape, rowid, exact)
             except _SENSELESS:
                 continue
             cells.append((row[: shape.n_key] if shape.n_key else (rowid,), row))
@@ -237,9 +279,9 @@ class PageWalk:
             left -= usable - 4
         return b"".join(parts)
 
-    def _row(self, payload: bytes, shape: Shape, rowid: int | None) -> Row:
+    def _row(self, payload: bytes, shape: Shape, rowid: int | None, exact: bool = False) -> Row:
         values = _record(payload)
-        if len(values) > shape.n_columns or len(values) < max(shape.n_key, 1):
+        if len(values) > shape.n_columns or len(values) < (shape.n_columns if exact else max(shape.n_key, 1)):
             raise ValueError("a row of another table")
         values += [None] * (shape.n_columns - len(values))
         if shape.rowid_at is not None:

@@ -75,7 +75,7 @@ class Pruner:
                 self.move_horizons(self._clock.utc_ms(), at_most_ms=MOVED_AT_MOST_MS)
             elif not self.bite():
                 self.shrink()
-        except (LogError, sqlite3.OperationalError):  # busy or full: there is time
+        except (LogError, sqlite3.DatabaseError):  # busy or full: there is time; damaged: others say so
             return
 
     def move_horizons(self, now_utc_ms: int, *, at_most_ms: int | None = None) -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 import sqlite3
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from itertools import islice
@@ -20,13 +20,14 @@ from logger.block_table import fixed_before, rebuild_blocks
 from logger.blocks import stretch_at
 from logger.errors import LogError, NewerLog, NotALog
 from logger.log import SCHEMA, Log, explained
-from logger.page_walk import PageWalk, Shape
+from logger.page_walk import Hole, PageWalk, Shape
 from logger.stand_ins import stand_in
 
 AT_ONCE = 5000  # rows
 ROWS_A_COMMIT = 100_000
 _SEQUENCE = Shape(2, None)  # of SQLite's own table sqlite_sequence
 _LEFT_OUT = ("answer", "block_writes")  # the one can be worked out again; the other counts anew
+_TALL = ("sample", "block", "event", "edit")  # trees of many pages
 _NUMBERED = ("location", "placement", "period")  # no id of these is used twice, not even after a rescue
 _ONE_ROW = ("identity", "alias_key")  # a new log has its own, and a rescued one that of the damaged
 
@@ -40,6 +41,7 @@ class TableSaved:
     n_saved: int = 0
     n_pages_lost: int = 0
     n_rows_refused: int = 0
+    n_rows_stray: int = 0  # of those saved: from pages that nothing leads to any more, all above them being lost
 
 
 @dataclass(slots=True)
@@ -104,6 +106,7 @@ class _Rescue:
     def __init__(self, walk: PageWalk, db: sqlite3.Connection, progress: Progress) -> None:
         self._walk, self._db, self._progress = walk, db, progress
         self._done = Rescued()
+        self._holes: dict[str, list[Hole]] = {}
 
     def run(self, damaged: Path, now_utc_ms: int) -> Rescued:
         db = self._db
@@ -116,17 +119,19 @@ class _Rescue:
         roots = self._walk.roots(shapes, likely)
         if not {"sample", "block", "period"} & set(roots):
             raise NotALog(f"nothing of a log can be found in {damaged}")
-        db.execute("CREATE TEMP TABLE kept_block AS SELECT * FROM block WHERE 0")
+        kept = db.execute("SELECT sql FROM sqlite_schema WHERE name = 'block'").fetchone()[0]
+        db.execute(kept.replace("TABLE block", "TEMP TABLE kept_block", 1))
         for table, names in columns.items():
             if table in roots:
                 self._table(table, names, shapes[table], roots[table])
             else:
                 older = (self._walk.user_version() or SCHEMA) < SCHEMA  # perhaps it had none
                 self._done.tables[table] = TableSaved(0, int(not older))
+                self._holes[table] = [] if older else [Hole(0, None, None)]
+        self._strays(columns, shapes)
         with _transaction(db):
             self._done.stand_ins = stand_in(db, now_utc_ms)
             self._number_on(roots)
-        db.execute("CREATE INDEX temp.kept_block_by_period ON kept_block (period_id, started_at_utc_ms)")
         self._find_lost()
         self._fold()
         for table, saved in self._done.tables.items():
@@ -137,9 +142,7 @@ class _Rescue:
 
     def _table(self, table: str, names: list[str], shape: Shape, root: int) -> None:
         saved = self._done.tables[table] = TableSaved()
-        marks = ", ".join("?" * len(names))
-        target = "kept_block" if table == "block" else table
-        sql = f"INSERT OR {'REPLACE' if table == 'source' else 'IGNORE'} INTO {target} ({', '.join(names)})"
+        sql = _insert_into(table, names)
         rows = _with_defaults(self._db, table, self._walk.rows(root, shape))
         if table in _ONE_ROW:
             found = list(rows)[:1]
@@ -150,9 +153,28 @@ class _Rescue:
         for big_batch in _batches(rows, ROWS_A_COMMIT):
             with _transaction(self._db):
                 for batch in _batches(iter(big_batch), AT_ONCE):
-                    n_refused += self._insert(f"{sql} VALUES ({marks})", batch)
+                    n_refused += self._insert(sql, batch)
                     self._progress("reading", self._walk.n_pages_read, n_pages)
         saved.n_pages_lost, saved.n_rows_refused = len(self._walk.holes), self._walk.n_refused + n_refused
+        self._holes[table] = self._walk.holes
+
+    def _strays(self, columns: Mapping[str, list[str]], shapes: Mapping[str, Shape]) -> None:
+        """Rows of tall trees that are missing where a page was lost, and that lie on a page which nothing leads to."""
+        torn = {table: shapes[table] for table in _TALL if self._holes.get(table)}
+        if not torn:
+            return
+        with _transaction(self._db):
+            for table, row in self._walk.stray_rows(torn):
+                key = row[: shapes[table].n_key] or (row[shapes[table].rowid_at or 0],)
+                if not any(
+                    (hole.after is None or key > hole.after) and (hole.upto is None or key <= hole.upto)
+                    for hole in self._holes[table]
+                ):
+                    continue
+                sql = _insert_into(table, columns[table])
+                with suppress(sqlite3.IntegrityError, sqlite3.DataError, OverflowError):
+                    self._done.tables[table].n_rows_stray += self._db.execute(sql, row).rowcount
+                self._progress("reading", self._walk.n_pages_read, 2 * self._walk.n_pages)
 
     def _insert(self, sql: str, rows: list[tuple[Any, ...]]) -> int:
         """How many were refused."""
@@ -241,6 +263,13 @@ def _transaction(db: sqlite3.Connection) -> Iterator[None]:
     db.execute("BEGIN IMMEDIATE")  # one that fails is thrown away with its file
     yield
     db.execute("COMMIT")
+
+
+def _insert_into(table: str, names: list[str]) -> str:
+    """Blocks wait beside, until it is known which of them have samples."""
+    target = "kept_block" if table == "block" else table
+    how = "REPLACE" if table == "source" else "IGNORE"
+    return f"INSERT OR {how} INTO {target} ({', '.join(names)}) VALUES ({', '.join('?' * len(names))})"
 
 
 def _batches(rows: Iterator[Any], size: int) -> Iterator[list[Any]]:

@@ -73,6 +73,8 @@ def _words(done: Rescued, into: str, now_utc_ms: int) -> Iterator[str]:
             losses.append(counted(saved.n_pages_lost, "page"))
         if saved.n_rows_refused:
             losses.append(f"{counted(saved.n_rows_refused, 'row')} without sense")
+        if saved.n_rows_stray:
+            losses.append(f"{counted(saved.n_rows_stray, 'row')} saved from pages that nothing led to any more")
         if losses:
             yield f"  of {table.replace('_', ' ')}s: {', '.join(losses)}"
     for span in done.lost:

@@ -52,6 +52,7 @@ def fill(path: Path, n_samples: int = 9000, step_ms: int = 5000) -> None:
                 recorder.record(batch, events)
                 batch, events = [], []
         recorder.record(batch, events)
+        timeline.changed("moved to the shelf", START_MS + n_samples * step_ms * 7 // 10)  # samples leave their pages
         csv = path.with_name("shelf.csv")
         csv.write_text(CSV)
         import_recording(log, csv, now_utc_ms=clock.now_ms, zone="Europe/Berlin")
