@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import sqlite3
 import subprocess
@@ -97,6 +98,35 @@ def test_a_daemon_that_was_killed_leaves_a_log_that_opens_and_goes_on(tmp_path):
         kinds = [row[0] for row in db.execute("SELECT kind FROM event ORDER BY id")]
     db.close()
     assert kinds == ["logger-started", "logger-lost", "logger-started", "logger-stopped"]
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="looks at the locks of Linux")
+def test_a_tag_takes_nothing_away_from_under_the_daemon(tmp_path, monkeypatch):
+    """The last program that closes a log takes its write-ahead log away; a daemon whose locks were lost would not be
+    counted, and would write on into a file that nobody reads."""
+    path = tmp_path / "pottery.db"
+    settings = tmp_path / "settings.toml"
+    settings.write_text("commit_s = 0.2")
+    monkeypatch.setenv("LINKTRIAL_SETTINGS", str(settings))
+    with daemon(path, "--simulated", "1", "--interval", "0.1") as process:
+        for n in range(3):
+            assert run("at", f"shelf {n}", "--db", str(path)).returncode == 0
+        assert Path(f"{path}-wal").exists()
+        locks = Path("/proc/locks").read_text()
+        assert re.search(rf"POSIX .* {process.pid} .*:{path.stat().st_ino} ", locks)
+        before = json.loads(run("status", "--json", "--db", str(path)).stdout)["n_samples"]
+        time.sleep(0.6)
+        assert json.loads(run("status", "--json", "--db", str(path)).stdout)["n_samples"] > before
+
+
+def test_a_reader_that_comes_and_goes_leaves_the_daemon_its_files(tmp_path):
+    """SQLite takes the -wal file away with the last connection: the daemon's must not look closed."""
+    path = tmp_path / "pottery.db"
+    with daemon(path, "--simulated", "1", "--interval", "0.1"):
+        with sqlite3.connect(path) as db:
+            db.execute("SELECT count(*) FROM sample").fetchone()
+        db.close()
+        assert {"pottery.db", "pottery.db-wal", "pottery.db-shm"} <= {file.name for file in tmp_path.iterdir()}
 
 
 # Wrong usage
