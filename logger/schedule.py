@@ -15,6 +15,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime, timedelta
 from types import FrameType
+from typing import Protocol
 
 from apscheduler.executors.base import BaseExecutor
 from apscheduler.job import Job
@@ -61,12 +62,26 @@ class SameThreadExecutor(BaseExecutor):  # type: ignore[misc]
         self._run_job_success(job.id, [])
 
 
+class Ear(Protocol):
+    """Something else that the loop waits for. ``hear`` is called when there is something to read; -1 for ``fileno``:
+    it is closed."""
+
+    def fileno(self) -> int: ...
+
+    def hear(self) -> None: ...
+
+
 class OneThreadScheduler(BaseScheduler):  # type: ignore[misc]
     """Calls ``job`` at every point of the grid until ``stop``, and ``each_turn`` whenever the loop has turned: after
-    each job, and every LONGEST_WAIT_S between jobs that are farther apart."""
+    each job, and every LONGEST_WAIT_S between jobs that are farther apart. Hears ``ear`` in between."""
 
     def __init__(
-        self, job: Callable[[], None], interval_ms: int, *, each_turn: Callable[[], None] = lambda: None
+        self,
+        job: Callable[[], None],
+        interval_ms: int,
+        *,
+        each_turn: Callable[[], None] = lambda: None,
+        ear: Ear | None = None,
     ) -> None:
         super().__init__(
             timezone=UTC,
@@ -75,6 +90,7 @@ class OneThreadScheduler(BaseScheduler):  # type: ignore[misc]
         )
         self._interval_s = interval_ms / 1000
         self._each_turn = each_turn
+        self._ear = ear
         self._error: BaseException | None = None
         self._stopping = False
         self._bell, self._bell_rope = socket.socketpair()
@@ -92,8 +108,12 @@ class OneThreadScheduler(BaseScheduler):  # type: ignore[misc]
                     now = datetime.now(UTC)
                     self._grid_job.modify(next_run_time=self._grid_job.trigger.get_next_fire_time(None, now))
                     continue
-                if select.select([self._bell], [], [], min(wait_s, LONGEST_WAIT_S))[0]:
+                waited: list[socket.socket | Ear] = [self._bell, *self._ears()]
+                heard = select.select(waited, [], [], min(wait_s, LONGEST_WAIT_S))[0]
+                if self._bell in heard:
                     self._bell.recv(64)
+                if self._ear is not None and self._ear in heard:
+                    self._ear.hear()
         finally:
             if self.state != STATE_STOPPED:
                 self.shutdown()
@@ -101,6 +121,9 @@ class OneThreadScheduler(BaseScheduler):  # type: ignore[misc]
             self._bell_rope.close()
         if self._error is not None:
             raise self._error
+
+    def _ears(self) -> list[Ear]:
+        return [self._ear] if self._ear is not None and self._ear.fileno() >= 0 else []
 
     def stop(self) -> None:
         """End ``run`` after the job that is running, if any. May be called from a signal handler."""

@@ -46,9 +46,10 @@ def run(args: argparse.Namespace) -> int:
 
 def _log(args: argparse.Namespace, settings: Settings, clock: Clock) -> int:
     import faulthandler
-    from contextlib import closing
+    from contextlib import closing, nullcontext
     from importlib.metadata import version
 
+    from adapters.sleep_signal import SleepSignal
     from logger.daemon import Daemon
     from logger.damage import opened_for_logging
     from logger.desktop import Desktop
@@ -82,8 +83,12 @@ def _log(args: argparse.Namespace, settings: Settings, clock: Clock) -> int:
                 pruner.tick()
             reviews.tick()
 
-        scheduler = OneThreadScheduler(tick, interval_ms, each_turn=lambda: supervisor.alive(daemon.standing))
-        with stopping_on_signals(scheduler.stop):
+        def alive() -> None:
+            supervisor.alive(daemon.standing)
+
+        bedtime = SleepSignal.open(lambda begins: daemon.sleep(begins=begins))
+        scheduler = OneThreadScheduler(tick, interval_ms, each_turn=alive, ear=bedtime)
+        with stopping_on_signals(scheduler.stop), closing(bedtime) if bedtime else nullcontext():
             name, boot = adapter.interface, boot_identity()
             daemon.begin(version=version("linktrial"), adapter=adapter.name, interface=name, boot=boot)
             supervisor.ready(f"logs {adapter.interface} every {interval_s:g} s")
