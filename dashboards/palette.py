@@ -59,9 +59,12 @@ EVENT_SYMBOLS = {
     "channel-switched": "diamond-wide",
     "adapter-failed": "cross-thin",
     "interface-gone": "asterisk",
+    "radio-off": "circle-x",
     "clock-set": "hourglass",
     "samples-dropped": "y-down",
     "logger-started": "line-ns",
+    "logger-lost": "line-ns",
+    "time-zone-changed": "triangle-ne",
 }
 
 

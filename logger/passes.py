@@ -33,19 +33,29 @@ class Pass(NamedTuple):
 
 def last_taken(db: sqlite3.Connection) -> Taken:
     """What the log knows of the sample taken last, whatever its stamp."""
+    number, newest = _newest_of_last_pass(db)
+    return Taken(number, None if newest is None else time_of(newest))
+
+
+def last_taken_id(db: sqlite3.Connection) -> int | None:
+    """The id of the sample taken last by this machine's logger."""
+    return _newest_of_last_pass(db)[1]
+
+
+def _newest_of_last_pass(db: sqlite3.Connection) -> tuple[int, int | None]:
     row = db.execute(
         "SELECT number, from_utc_ms FROM pass WHERE source_id = ? ORDER BY number DESC LIMIT 1", (OWN_SOURCE,)
     ).fetchone()
     number, from_ms = (row[0], row[1]) if row else (0, 0)
-    newest_ms = None
+    newest: int | None = None
     for (period_id,) in db.execute("SELECT id FROM period WHERE source_id = ?", (OWN_SOURCE,)).fetchall():
         found = db.execute(
             f"SELECT id FROM sample WHERE id >= ? AND id < ? AND id & {READINGS - 1} = ? ORDER BY id DESC LIMIT 1",
             (*ids_between(period_id, from_ms, LATEST_MS + 1), number % READINGS),
         ).fetchone()
-        if found and (newest_ms is None or time_of(found[0]) > newest_ms):
-            newest_ms = time_of(found[0])
-    return Taken(number, newest_ms)
+        if found and (newest is None or time_of(found[0]) > time_of(newest)):
+            newest = found[0]
+    return number, newest
 
 
 def begin_pass(db: sqlite3.Connection, number: int, from_ms: int, after_ms: int) -> None:

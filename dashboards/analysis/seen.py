@@ -21,7 +21,7 @@ EVENT_REACH_MS = 2 * SLOT_MS
 MOST_EVENTS = 5
 EVENTS = (
     *("roamed", "channel-switched", "disconnected", "logger-started", "suspended", "resumed"),
-    *("clock-set", "interface-gone", "interface-back"),
+    *("clock-set", "interface-gone", "interface-back", "radio-off", "radio-on", "logger-lost"),
 )
 
 

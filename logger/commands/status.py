@@ -14,6 +14,7 @@ from logger.claim import holder
 from logger.commands import add_json_option, add_log_option, open_log
 from logger.commands.saying import say_json
 from logger.log import OWN_SOURCE, Log
+from logger.passes import last_taken_id
 from logger.printable import printable
 from logger.tags import Period, period_at, read_versions
 from logger.times import format_duration, format_local, local_zone_name
@@ -27,10 +28,7 @@ SELECT sample.time_utc_ms, rssi_dbm, link.connected, ssid, ssid_text, bssid, ban
 FROM sample
 JOIN link ON link.id = link_id
 LEFT JOIN rate ON rate.id = tx_rate_id
-WHERE sample.id = (
-    SELECT (SELECT max(id) FROM sample WHERE id >= period.id << 46 AND id < period.id + 1 << 46) AS newest
-    FROM period WHERE source_id = ? AND newest IS NOT NULL ORDER BY started_at_utc_ms DESC LIMIT 1
-)
+WHERE sample.id = ?
 """
 _N_SAMPLES = """
 SELECT ifnull(sum(n_samples) FILTER (WHERE source_id = ?), 0) AS own, ifnull(sum(n_samples), 0) AS everybodys
@@ -77,12 +75,11 @@ def _standing(log: Log, now_ms: int) -> Standing:
         period=period,
         labels={version.number: version.label for version in read_versions(log.db)},
         trial=trial_standing(log.db, now_ms),
-        last=log.db.execute(_LAST_SAMPLE, (OWN_SOURCE,)).fetchone(),
+        last=log.db.execute(_LAST_SAMPLE, (last_taken_id(log.db),)).fetchone(),
         n_samples=n_samples,
         n_imported=n_in_all - n_samples,
         events=log.db.execute(
-            "SELECT time_utc_ms, kind, detail FROM event WHERE source_id = ?"
-            " ORDER BY time_utc_ms DESC, id DESC LIMIT ?",
+            "SELECT time_utc_ms, kind, detail FROM event WHERE source_id = ? ORDER BY id DESC LIMIT ?",
             (OWN_SOURCE, EVENTS_SHOWN),
         ).fetchall()[::-1],
     )

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from adapters.contract import RadioOff
+from logger.console import main
 from logger.daemon import Daemon
 from logger.log import Log
 from logger.sample import Event
@@ -273,3 +274,18 @@ def test_daylight_saving_changes_nothing_for_stamps_are_utc(runs, change):
     times = [row[0] for row in runs.log.db.execute("SELECT time_utc_ms FROM sample ORDER BY id")]
     assert times == [change_ms - 60_000 + 5_000 * n for n in range(24)]
     assert runs.log.db.execute("SELECT count(*) FROM pass").fetchone()[0] == 0
+
+
+def test_after_a_clock_set_back_status_tells_of_the_sample_taken_last(runs, capsys):
+    runs.begin()
+    runs.ticks(4)
+    runs.clock.set_wall(START_MS - 3_600_000)
+    runs.adapter.change(rssi_dbm=-77)
+    runs.ticks(4)
+    runs.daemon.end()
+    assert main(["status", "--json", "--db", str(runs.log.path)]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["last_sample"]["rssi_dbm"] == -77
+    assert told["last_sample"]["time_utc_ms"] == START_MS - 3_600_000 + 15_000
+    assert [event["kind"] for event in told["events"]][-2:] == ["clock-set", "logger-stopped"]
+    assert "boot" not in json.dumps(told["events"])
