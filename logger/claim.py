@@ -50,9 +50,10 @@ class Claim:
         self._handle = handle
 
     @classmethod
-    def take(cls, log: Path) -> Claim:
-        """Claim ``log``. Raises LogInUse, naming the holder's process id, where a daemon holds it already."""
-        path = _claim_path(log)
+    def take(cls, log: Path, purpose: str = "daemon") -> Claim:
+        """Claim ``log`` for a daemon, or for a ``merge``. Raises LogInUse, naming the holder's process id, where
+        another holds it for that already."""
+        path = _claim_path(log, purpose)
         try:
             handle = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_CLOEXEC", 0), 0o600)
         except OSError as error:
@@ -63,6 +64,8 @@ class Claim:
                 pid = _read_pid(handle)
                 os.close(handle)
                 who = f"process {pid}" if pid else "another process"
+                if purpose != "daemon":
+                    raise LogInUse(f"{who} does a {purpose} into {log} already; let it end first")
                 raise LogInUse(f"{who} is logging into {log} already; stop it first, or say --db with another file")
             time.sleep(0.02)
         os.ftruncate(handle, 0)
@@ -99,9 +102,9 @@ def holder(log: Path) -> int | None:
         os.close(handle)
 
 
-def _claim_path(log: Path) -> Path:
+def _claim_path(log: Path, purpose: str = "daemon") -> Path:
     real = log.resolve()  # two names of one log are one log
-    return real.with_name(real.name + ".daemon")
+    return real.with_name(real.name + f".{purpose}")
 
 
 def _read_pid(handle: int) -> int | None:

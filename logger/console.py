@@ -31,7 +31,9 @@ COMMANDS = {
     "export": ("logger.commands.export", "write the samples or the tables as CSV"),
     "import": ("logger.commands.import_", "take samples that somebody else recorded"),
     "rescue": ("logger.commands.rescue", "save what can be read of a damaged log into a new one"),
+    "merge": ("logger.commands.merge", "take in another machine's log"),
     "backup": ("logger.commands.backup", "a copy of the log in one file, while it is logged into"),
+    "service": ("logger.commands.service", "let the system run 'linktrial log': install, uninstall, show"),
     "check": ("logger.commands.check", "what this machine, card and driver can measure"),
 }
 
@@ -112,8 +114,7 @@ def _run(command: object, args: argparse.Namespace) -> int:
         print(f"linktrial: {printable(str(error))}", file=sys.stderr)
         return 1
     except sqlite3.DatabaseError as error:
-        why = printable(str(error))
-        print(f"linktrial: the log cannot be read ({why}); is the disk full, or the file damaged?", file=sys.stderr)
+        print(f"linktrial: {printable(_unread(error, args))}", file=sys.stderr)
         return 1
     except BrokenPipeError:  # the reader of our output went away, as in `linktrial timeline | head`
         sys.stderr.close()

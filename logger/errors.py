@@ -39,3 +39,7 @@ class SettingsError(LogError):
 
 class ImportRefused(LogError):
     """A file to import has bad rows; nothing of it was taken."""
+
+
+class MergeRefused(LogError):
+    """Another machine's log cannot be merged: it is none, or holds what cannot be."""

@@ -43,9 +43,15 @@ CREATE TABLE pruned (
     before_utc_ms INTEGER NOT NULL
 ) STRICT;
 
--- What tells one log from another. A copy of a log has its number.
+-- What tells one log from another. A copy of a log has its number, also one that was made before there were numbers:
+-- that of an older log is the moments at which it began.
 CREATE TABLE identity (log_id TEXT NOT NULL) STRICT;
-INSERT INTO identity VALUES (lower(hex(randomblob(16))));
+INSERT INTO identity SELECT CASE
+    WHEN EXISTS (SELECT 1 FROM event) OR EXISTS (SELECT 1 FROM edit) THEN printf('%012x%012x%08x',
+        ifnull((SELECT time_utc_ms FROM event ORDER BY id LIMIT 1), 0),
+        ifnull((SELECT made_at_utc_ms FROM edit ORDER BY id LIMIT 1), 0),
+        (SELECT added_at_utc_ms / 1000 FROM source WHERE id = 1))
+    ELSE lower(hex(randomblob(16))) END;
 
 -- What the aliases of addresses and network names are made with in whatever is shared: it never leaves the log.
 CREATE TABLE alias_key (secret BLOB NOT NULL) STRICT;
