@@ -1,0 +1,72 @@
+"""The units in systemd/ are those that the program writes, systemd takes them, and the machine's own is well shut in."""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+from pathlib import Path
+
+import pytest
+from needs import require_programs
+
+from logger.service.plan import WRITTEN_BY, Job, Owner
+from logger.service.systemd import system_unit, user_unit
+
+ROOT = Path(__file__).parent.parent
+USER, SYSTEM = ROOT / "systemd/user/linktrial.service", ROOT / "systemd/system/linktrial@.service"
+MOST_EXPOSED = 1.5
+HOME = Path("/home/OWNER")
+BY_HAND = {
+    USER: "By hand: copy this to ~/.config/systemd/user/, then systemctl --user enable --now linktrial",
+    SYSTEM: "By hand: copy this to /etc/systemd/system/, then systemctl enable --now linktrial@anna",
+}
+
+
+def written(path: Path, version: int | None = None) -> str:
+    """As the program writes it for pipx' and uv's places, with systemd's own words for the owner."""
+    owner = Owner("OWNER", HOME, 1000, 1000)
+    program = (f"{HOME}/.local/bin/linktrial",)
+    if path == USER:
+        text = user_unit(Job(program, None, None, owner), version).replace(str(HOME), "%h")
+    else:
+        read = tuple(HOME / part for part in (".local/bin", ".local/share/pipx", ".local/share/uv"))
+        log = HOME / ".local/share/linktrial/linktrial.db"
+        text = system_unit(Job(program, log, None, owner, read), version).replace("OWNER", "%i")
+    return text.replace(WRITTEN_BY, BY_HAND[path])
+
+
+def analyze(*words: str, home: Path, **environ: str) -> subprocess.CompletedProcess[str]:
+    require_programs("systemd-analyze")
+    return subprocess.run(
+        ["systemd-analyze", *words], capture_output=True, text=True, env={**os.environ, "HOME": str(home), **environ}
+    )
+
+
+@pytest.mark.parametrize("path", [USER, SYSTEM], ids=["user", "system"])
+def test_the_units_to_copy_are_those_that_the_program_writes(path):
+    """To mend them: print written(USER) and written(SYSTEM) into the files."""
+    assert path.read_text("utf-8") == written(path)
+
+
+def test_the_unit_of_the_machine_is_well_shut_in(tmp_path):
+    done = analyze("security", "--offline=true", str(SYSTEM), home=tmp_path)
+    exposed = re.search(r"Overall exposure level for \S+: ([\d.]+)", done.stdout)
+    assert exposed, done.stderr
+    assert float(exposed.group(1)) <= MOST_EXPOSED
+
+
+@pytest.mark.parametrize("path", [USER, SYSTEM], ids=["user", "system"])
+@pytest.mark.parametrize("version", [252, None], ids=["older", "newer"])
+def test_systemd_finds_nothing_wrong_with_them(path, version, tmp_path):
+    """With a program that this machine has, and lines that an older systemd is said to pass over taken for granted."""
+    unit = tmp_path / path.name.replace("@", "@anna")
+    unit.write_text(re.sub(r"(?m)^(ExecStart=)\S+", r"\1/bin/sh", written(path, version)), "utf-8")
+    manager = "--user" if path == USER else "--system"
+    done = analyze("verify", "--man=no", manager, str(unit), home=tmp_path, XDG_RUNTIME_DIR=str(tmp_path))
+    said = [line for line in done.stderr.splitlines() if unit.name in line or "linktrial" in line]
+    if version is None:
+        said = [
+            line for line in said if not re.search(r"Unknown key(?: name)? '(RestartSteps|RestartMaxDelaySec)'", line)
+        ]
+    assert not said
