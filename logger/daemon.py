@@ -67,6 +67,7 @@ class Daemon:
         self._voice.line(
             now_ms,
             f"linktrial {version} logs {printable(interface)} ({adapter}) every {interval_s:g} s into {self._log.path}",
+            self._fields(found_out[-1], self._clock.elapsed_s()),
         )
 
     def tick(self) -> bool:
@@ -90,11 +91,12 @@ class Daemon:
     def end(self) -> bool:
         """Write what is left and the event that logging ended; says whether it could."""
         now_ms, at_s = self._clock.utc_ms(), self._clock.elapsed_s()
-        self._backlog.add([], [Event(now_ms, "logger-stopped", {"n_samples": self._n_samples})], at_s)
+        stopped = Event(now_ms, "logger-stopped", {"n_samples": self._n_samples})
+        self._backlog.add([], [stopped], at_s)
         self._log.db.execute(f"PRAGMA busy_timeout = {BUSY_TIMEOUT_S * 1000:.0f}")  # no tick waits any more
         written = self._backlog.write(now_ms, at_s)
         if written:
-            self._voice.line(now_ms, f"stopped after {counted(self._n_samples, 'sample')}")
+            self._voice.line(now_ms, f"stopped after {counted(self._n_samples, 'sample')}", self._fields(stopped, at_s))
         return written
 
     def standing(self) -> str:
@@ -110,8 +112,7 @@ class Daemon:
         self._n_events += len(events)
         for event in events:
             self._last_event = event_words(event.kind, event.detail)
-            fields = self._fields(event, at_s) if self._voice.takes_fields else None
-            self._voice.event(event.time_utc_ms, self._last_event, fields)
+            self._voice.event(event.time_utc_ms, self._last_event, self._fields(event, at_s))
         if samples and self._voice.live:
             self._voice.now(self._live_words(samples[-1], at_s), at_s)
         if at_s >= self._summary_at_s:
@@ -132,8 +133,10 @@ class Daemon:
                 " the log in one transaction for long; nothing is lost, but end that program"
             )
 
-    def _fields(self, event: Event, at_s: float) -> dict[str, str]:
-        """For the journal; the README names them."""
+    def _fields(self, event: Event, at_s: float) -> dict[str, str] | None:
+        """For the journal, where the words go there; the README names them."""
+        if not self._voice.takes_fields:
+            return None
         fields = {
             "LINKTRIAL_EVENT": event.kind,
             "LINKTRIAL_TIME_UTC_MS": str(event.time_utc_ms),
