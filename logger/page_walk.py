@@ -28,11 +28,13 @@ Key = tuple[Any, ...]  # (rowid,), or the key columns of a table without rowid
 
 class Shape(NamedTuple):
     """What a table's rows look like: so many stored columns; which one is the rowid (None: none is, or there is none);
-    how many columns at the front are its key (0: it has rowids)."""
+    how many columns at the front are its key (0: it has rowids); their types as SQLite calls them, where they tell
+    its rows from those of other tables."""
 
     n_columns: int
     rowid_at: int | None
     n_key: int = 0
+    types: tuple[str, ...] = ()
 
 
 class Hole(NamedTuple):
@@ -189,7 +191,7 @@ class PageWalk:
                 if bool(shape.n_key) != (data[0] == _KEY_LEAF):
                     continue
                 cells = self._leaf_cells(data, starts, shape, exact=True)
-                if len(self._in_order(cells, 0, None, None)) == n_cells:
+                if len(self._in_order(cells, 0, None, None)) == n_cells and all(_fits(row, shape) for _, row in cells):
                     for _, row in cells:
                         yield name, row
                     break
@@ -412,6 +414,15 @@ def _record(payload: bytes) -> list[Any]:
     if at != head_end or body != len(payload):
         raise ValueError("the values do not fill the row")
     return values
+
+
+_TYPES: dict[str, tuple[type, ...]] = {"INTEGER": (int,), "REAL": (int, float), "TEXT": (str,), "BLOB": (bytes,)}
+
+
+def _fits(row: Row, shape: Shape) -> bool:
+    """Whether the values are of the types of that table."""
+    kinds = zip(row, shape.types, strict=bool(shape.types))
+    return all(value is None or isinstance(value, _TYPES[kind]) for value, kind in kinds)
 
 
 def _longest_rise(keys: Sequence[Key]) -> list[int]:

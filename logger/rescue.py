@@ -27,7 +27,11 @@ AT_ONCE = 5000  # rows
 ROWS_A_COMMIT = 100_000
 _SEQUENCE = Shape(2, None)  # of SQLite's own table sqlite_sequence
 _LEFT_OUT = ("answer", "block_writes")  # the one can be worked out again; the other counts anew
-_TALL = ("sample", "block", "event", "edit")  # trees of many pages
+# Tables whose rows can be told from all others by their types.
+_TOLD_APART = (
+    *("sample", "block", "event", "edit", "period", "source", "location", "placement", "config_version"),
+    *("link", "rate", "finding"),
+)
 _NUMBERED = ("location", "placement", "period")  # no id of these is used twice, not even after a rescue
 _ONE_ROW = ("identity", "alias_key")  # a new log has its own, and a rescued one that of the damaged
 
@@ -117,18 +121,18 @@ class _Rescue:
         # A log that was made as this new one was has its tables where this has them.
         likely = dict(db.execute("SELECT name, rootpage FROM sqlite_schema WHERE type = 'table'").fetchall())
         roots = self._walk.roots(shapes, likely)
-        if not {"sample", "block", "period"} & set(roots):
-            raise NotALog(f"nothing of a log can be found in {damaged}")
         kept = db.execute("SELECT sql FROM sqlite_schema WHERE name = 'block'").fetchone()[0]
         db.execute(kept.replace("TABLE block", "TEMP TABLE kept_block", 1))
         for table, names in columns.items():
             if table in roots:
                 self._table(table, names, shapes[table], roots[table])
             else:
-                older = (self._walk.user_version() or SCHEMA) < SCHEMA  # perhaps it had none
+                older = 0 < (self._walk.user_version() or 0) < SCHEMA  # perhaps it had none
                 self._done.tables[table] = TableSaved(0, int(not older))
                 self._holes[table] = [] if older else [Hole(0, None, None)]
         self._strays(columns, shapes)
+        if not any(db.execute(f"SELECT 1 FROM {table}").fetchone() for table in ("sample", "kept_block", "period")):
+            raise NotALog(f"nothing of a log can be found in {damaged}")
         with _transaction(db):
             self._done.stand_ins = stand_in(db, now_utc_ms)
             self._number_on(roots)
@@ -159,8 +163,8 @@ class _Rescue:
         self._holes[table] = self._walk.holes
 
     def _strays(self, columns: Mapping[str, list[str]], shapes: Mapping[str, Shape]) -> None:
-        """Rows of tall trees that are missing where a page was lost, and that lie on a page which nothing leads to."""
-        torn = {table: shapes[table] for table in _TALL if self._holes.get(table)}
+        """Rows that are missing where a page was lost, and that lie on a page which nothing leads to."""
+        torn = {table: shapes[table] for table in _TOLD_APART if self._holes.get(table)}
         if not torn:
             return
         with _transaction(self._db):
@@ -298,10 +302,11 @@ def _shape(db: sqlite3.Connection, table: str) -> Shape:
     columns = _stored(db, table)
     keys = [at for at, row in enumerate(columns) if row[5]]
     has_rowid = not db.execute("SELECT wr FROM pragma_table_list WHERE name = ?", (table,)).fetchone()[0]
+    types = tuple(row[2] for row in columns)
     if has_rowid:
-        alias = len(keys) == 1 and columns[keys[0]][2] == "INTEGER"
-        return Shape(len(columns), keys[0] if alias else None)
-    return Shape(len(columns), None, len(keys))
+        alias = len(keys) == 1 and types[keys[0]] == "INTEGER"
+        return Shape(len(columns), keys[0] if alias else None, 0, types)
+    return Shape(len(columns), None, len(keys), types)
 
 
 def _with_defaults(db: sqlite3.Connection, table: str, rows: Iterable[tuple[Any, ...]]) -> Iterator[tuple[Any, ...]]:

@@ -8,7 +8,6 @@ import sqlite3
 import struct
 from pathlib import Path
 
-from logger.block_table import rebuild_blocks
 from logger.exchange_import import import_recording
 from logger.log import Log
 from logger.recorder import Recorder
@@ -67,27 +66,6 @@ def rows(path: Path, table: str) -> list[tuple[object, ...]]:
         return db.execute(f"SELECT * FROM {table}").fetchall()
     finally:
         db.close()
-
-
-def blocks_astray(path: Path) -> list[object]:
-    """Blocks that are not what the samples give; a block that has no samples at all is not asked."""
-    source, copy = sqlite3.connect(path), sqlite3.connect(":memory:")
-    source.backup(copy)
-    source.close()
-    kept = set(copy.execute("SELECT * FROM block").fetchall())
-    for (period_id,) in copy.execute("SELECT id FROM period").fetchall():
-        rebuild_blocks(copy, period_id)
-    folded = set(copy.execute("SELECT * FROM block").fetchall())
-    alone = {
-        block
-        for block in kept - folded
-        if not copy.execute(
-            "SELECT 1 FROM sample WHERE period_id = ? AND time_utc_ms >= ? AND time_utc_ms < ? LIMIT 1",
-            (block[0], block[1], block[3]),
-        ).fetchone()
-    }
-    copy.close()
-    return sorted((kept - folded - alone) | (folded - kept))
 
 
 # Ways to be damaged

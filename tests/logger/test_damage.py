@@ -23,9 +23,10 @@ from logger.tags import period_at
 from logger.timeline import Timeline
 from logger.voice import Voice
 from tests.logger.conftest import START_MS, HandClock
-from tests.logger.hurt_log import PAGE, blocks_astray, fill, n_pages, overwrite, rows
+from tests.logger.hurt_log import PAGE, fill, n_pages, overwrite, rows
 from tests.logger.scripted import ScriptedAdapter
 from tests.logger.scripted import clock as set_clock
+from tests.logger.soundness import unsound
 from tests.logger.test_log_command import daemon, run
 
 LATER_MS = START_MS + 86_400_000
@@ -251,7 +252,7 @@ def test_a_log_that_is_damaged_while_it_is_written_costs_no_sample(path):
     assert times == [LATER_MS + 5000 * n for n in range(40 - len(times), 40)]
     assert len(times) >= 20
     assert (kinds[0], kinds[-1]) == ("log-damaged", "logger-stopped")
-    assert not blocks_astray(path)
+    assert unsound(path) == []
     assert rows(path, "pace")[0][2] == 5000
 
 
