@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass, field
+from math import inf
 from time import monotonic
 from typing import TYPE_CHECKING, Any
 
@@ -101,8 +102,10 @@ class Remembered:
         n_processes: int = 1,
         progress: Callable[[int, int], object] = lambda done, expected: None,
         elapsed_s: Callable[[], float] = monotonic,
+        within_s: float = inf,
     ) -> None:
-        """Work out what is missing, and have the log remember it, if it can be written to just now.
+        """Work out what is missing, or as much of it as ``within_s`` allows, and have the log remember it, if it can be
+        written to just now.
 
         ``n_processes`` at most work at it (see ``judge_many``). ``progress`` is told how many effects are done, of how
         many. What is done when this is broken off is remembered, too; when it is killed, all but the last seconds
@@ -111,6 +114,7 @@ class Remembered:
             return
         from dashboards.many_effects import judge_many
 
+        until_s = elapsed_s() + within_s
         with self._answers.keeping(now_utc_ms, elapsed_s) as keep:
             for place in self._places:
                 if place.parts is None:
@@ -124,6 +128,8 @@ class Remembered:
                 place.effects[asked] = Recalled(effect, None)
                 keep(_question(asked), place.fingerprint, asdict(effect))
                 progress(done, len(place_of))
+                if elapsed_s() >= until_s:
+                    break
 
     def _asked(self, place: _Place) -> Iterator[Asked]:
         for part in place.parts.answer if place.parts else ():

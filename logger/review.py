@@ -23,6 +23,7 @@ from logger.voice import Voice
 SETTLE_S = 60.0  # after the start: the machine may have just booted
 LOOK_AGAIN_S = 60.0  # for a battery that is charged again, for a log that can be written again
 LONGEST_S = 600.0
+AHEAD_S = 60.0  # of an hour: so that a report of a long log need not begin with minutes of work
 BATTERY_FACTOR = 4.0
 NOTIFIED_AT_MOST = 4  # sentences in one notification
 
@@ -49,7 +50,8 @@ class Reviews:
         self._log, self._clock, self._voice, self._desktop = log, clock, voice, desktop
         self._every_s = every_s
         path = str(log.path.absolute())
-        self._command = command or [sys.executable, "-P", "-m", "logger.console", "review", "--json", "--db", path]
+        words = ["review", "--json", "--ahead", f"{AHEAD_S:g}", "--db", path]
+        self._command = command or [sys.executable, "-P", "-m", "logger.console", *words]
         self._on_battery = on_battery
         self._child: Child | None = None
         self._failing = self._broken = False
@@ -121,6 +123,7 @@ class Reviews:
         code = child.poll()
         too_long = child.lasted_s() > LONGEST_S
         if code is None and not (too_long and child.ask_to_end() > LEAVE_S):
+            self._news_s = min(self._news_s, now_s + LOOK_AGAIN_S)  # it may work ahead, once the trial is judged
             return
         words = f"it took longer than {LONGEST_S / 60:g} min" if too_long else child.last_words()
         child.end(0)

@@ -19,7 +19,6 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from scipy import special
-from scipy.stats import qmc
 
 EPISODE_GAP_S = 3600.0
 ASSUMED_EPISODE_MIN = 2.0  # a router's restart; an assumption
@@ -144,6 +143,8 @@ def _difference(
 ) -> tuple[float, float, float]:
     """Of the episodes' total size a day. ``assumed``: of an episode where there was none; ``least_variation``: by the
     common mean of both versions' sizes, the least squared coefficient of variation to be taken for true."""
+    from scipy.stats import qmc  # a third of a second to load, and only for what is not remembered
+
     together = np.concatenate([size[size > 0] for size in sizes])
     common = float(together.mean()) if len(together) else assumed
     variation = least_variation(common)

@@ -15,7 +15,6 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from scipy.optimize import nnls
 
 from dashboards.analysis.slots import SLOT_S, SLOTS_A_DAY
 
@@ -98,6 +97,8 @@ _PARTS, _PART_VARIANCES = _bank()
 
 def learn_slot_noise(series: Sequence[tuple[np.ndarray, np.ndarray]], day_sd: float) -> SlotNoise:
     """From (slots, means) of one link's stretches, the day and outliers taken out."""
+    from scipy.optimize import nnls  # a third of a second to load, and only for what is not remembered
+
     variances, weights = [], []
     for width, prior in zip(WIDTHS, PRIOR_VARIANCE, strict=True):
         differences = np.concatenate([neighbour_differences(slot, mean, width) for slot, mean in series])

@@ -21,6 +21,13 @@ TRIES = 3  # while the owner edits the timeline
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--ahead",
+        type=float,
+        default=0.0,
+        metavar="SECONDS",
+        help="then work for so long, at most, at what the report will ask for (else not at all)",
+    )
     add_json_option(parser)
     add_log_option(parser)
 
@@ -30,6 +37,8 @@ def run(args: argparse.Namespace) -> int:
 
     with _leaving_when_asked(), open_log(args) as log:
         found = _reviewed(log)
+        if args.ahead > 0:
+            _work_ahead(log, args.ahead)
     if args.json:
         shown = [{"kind": one.kind, "words": one.words, **one.detail} for one in found]
         print(printable_json({"findings": shown}))
@@ -55,6 +64,15 @@ def _reviewed(log: Log) -> list[Finding]:
         except Overtaken:
             continue
     return review(log, judged, SystemClock().utc_ms())
+
+
+def _work_ahead(log: Log, within_s: float) -> None:
+    from adapters.clock import SystemClock
+    from dashboards.comparison import judgement
+    from dashboards.report import prepare
+    from logger.settings import load_settings
+
+    prepare(log, now_utc_ms=SystemClock().utc_ms(), judged=judgement(load_settings()), within_s=within_s)
 
 
 @contextmanager

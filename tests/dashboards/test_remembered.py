@@ -391,6 +391,22 @@ def test_slow_effects_are_kept_as_they_come(pottery, worked_out, monkeypatch):
     assert kept == [0, 0, 3, 3]  # with the parts that came first
 
 
+def test_work_that_may_take_so_long_ends_then_and_goes_on_the_next_time(pottery, worked_out):
+    """Each look at the clock is a second later."""
+    seconds = iter(range(1000))
+    for _ in range(20):
+        before = len(worked_out)
+        with one_moment(pottery.log):
+            blocks = load_blocks(pottery.log)
+            asked = Remembered(Answers(pottery.log), [(1, 2), (1, 3)], settings={})
+        if asked.complete:
+            break
+        asked.work_out(blocks, now_utc_ms=1, elapsed_s=lambda: float(next(seconds)), within_s=6.0)
+        assert 0 < len(worked_out) - before < 6
+    assert asked.complete
+    assert len(worked_out) == len(set(worked_out)) == 14
+
+
 def test_answers_that_nobody_asked_for_in_a_year_are_forgotten(pottery, worked_out):
     pottery.ask((1, 2))
     pottery.clock.now_ms += FORGOTTEN_AFTER_MS + 1

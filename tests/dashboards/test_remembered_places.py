@@ -152,4 +152,3 @@ intervals = st.builds(Interval, st.none() | numbers, st.none() | numbers, st.non
 )
 def test_what_is_kept_comes_back_as_it_was(one):
     assert remembered_places._built(Stability, asdict(one)) == one
-

@@ -18,7 +18,6 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from scipy.special import chdtri, fdtri, gammaincinv, ndtri, stdtrit
-from scipy.stats import qmc
 
 from dashboards.analysis.lasting.interval import Interval
 from dashboards.analysis.outage_effect import EPISODE_GAP_S
@@ -149,6 +148,8 @@ def _longest(lengths_min: np.ndarray, dispersion: float, tail: float, seed: int)
     """The longest of a Poisson number of lengths that are lognormal or exponential, whichever reaches further, over the
     posterior of the number, of the logarithms' mean and standard deviation (normal-inverse-chi-squared, worth
     PRIOR_LENGTHS outages of LENGTH_SD), and of the mean length (inverse gamma)."""
+    from scipy.stats import qmc  # a third of a second to load, and only for what is not remembered
+
     n, log_length = len(lengths_min), np.log(np.maximum(lengths_min, 1 / 60))
     uniforms = qmc.Sobol(4, scramble=True, rng=np.random.default_rng(seed)).random(POINTS)
     uniforms = np.clip(uniforms, 1e-6, 1 - 1e-6)

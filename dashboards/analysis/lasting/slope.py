@@ -22,7 +22,6 @@ from functools import cache
 
 import numpy as np
 from scipy.special import gammaincinv, stdtrit
-from scipy.stats import qmc
 
 from dashboards.analysis.lasting.interval import Interval
 from dashboards.analysis.level_model import average_covariance
@@ -132,6 +131,8 @@ def _noises(bins: _Bins, design: np.ndarray) -> np.ndarray:
 @cache
 def _mixtures(n: int) -> np.ndarray:
     """Shares of the noises, (n + MIXTURES, n): each alone, and drawn evenly from the Dirichlet distribution."""
+    from scipy.stats import qmc  # a third of a second to load, and only for what is not remembered
+
     uniforms = qmc.Sobol(n, scramble=True, rng=np.random.default_rng(1)).random(MIXTURES)
     gammas = gammaincinv(np.array(CONCENTRATION), np.clip(uniforms, 1e-9, 1 - 1e-9))
     return np.vstack([np.eye(n), gammas / gammas.sum(axis=1, keepdims=True)])
