@@ -98,12 +98,13 @@ class Sampler:
         if any(event.kind == "interface-back" for event in recovered):
             self._settling_until_s = now.elapsed_s + SETTLING_S
         events += recovered
-        events += self._story.follow(self._told, reading, now.utc_ms)
+        switched = self._switched(reading, now)
+        of_the_link = self._story.follow(self._told, reading, now.utc_ms)
         self._told.clear()
-        events += self._switched(reading, now)
         if self._radio_off:
             self._before = None
-            return [], events
+            return [], events + of_the_link + switched
+        events += switched + of_the_link
         if reading.connected:
             self._settling_until_s = float("-inf")
         elif now.elapsed_s < self._settling_until_s:

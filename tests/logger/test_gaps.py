@@ -82,7 +82,7 @@ def test_a_radio_that_is_off_gives_no_samples_and_two_events(world, by):
     world.adapter.reading = LINKED
     sample, events = world.tick()
     assert sample.link is not None
-    assert [event.kind for event in events] == ["connected", "radio-on"]
+    assert [event.kind for event in events] == ["radio-on", "connected"]
     assert sample.tx_packets is None
 
 
