@@ -9,9 +9,9 @@ the clock, and the owner moves it about and changes the router, each through a p
 are. The log lies in memory (/dev/shm) where there is such a place, for a month of commits would else wait hours for
 a disk.
 
-Asked is: at most 45 MB resident at the end; no more files and threads than at the start; a write-ahead log that
-SQLite's own checkpoints keep small; and no growth. The slope leaves out the first fifth, in which SQLite's page cache
-(2 MB) fills. Ends with 1 where one of the first three is missed; the slope is for a reader to judge.
+Asked is: at most 45 MB resident at the end, and no growth after the first fifth, in which SQLite's page cache (2 MB)
+fills; no more files and threads than at the start; a write-ahead log that SQLite's own checkpoints keep small. Ends with
+1 where that is missed. The slope, with its error, is for a reader to judge.
 """
 
 from __future__ import annotations
@@ -36,6 +36,7 @@ from adapters.simulated.radio import SimulatedRadio
 from adapters.simulated.scene import RouterChange, Scene, Stay
 
 ROOM_MB = 45.0
+GROWTH_MB = 3.0  # after the first fifth; SQLite's page cache may still be filling in a short form
 WAL_ROOM_KB = 2 * 4096.0  # SQLite folds it back every 1,000 pages of 4 KB
 DAY_S = 86_400.0
 SLEEPS_H = 8.0
@@ -255,6 +256,7 @@ def main() -> None:
     )
     missed = [
         *(["memory"] if last.resident_mb > ROOM_MB else []),
+        *(["no growth"] if last.resident_mb - looks[2].resident_mb > GROWTH_MB else []),
         *(["files"] if last.n_files > looks[0].n_files else []),
         *(["threads"] if last.n_threads > looks[0].n_threads else []),
         *(["write-ahead log"] if last.wal_kb > WAL_ROOM_KB else []),
