@@ -4,7 +4,8 @@
     python tests/bench/daemon_cost.py --interface wlan1    # in the lab
 
 The loop runs ``iw dev X station dump`` and ``sleep``, throws the answer away and keeps no log; the daemon reads far
-more and keeps everything. The daemon commits after every second sample, as it does at its default pace. Measured are
+more and keeps everything. Counted besides: how often the daemon wakes for each sample, its log being in memory so that no
+disk is waited for, and how late after its point of the grid each sample was taken. The daemon commits after every second sample, as it does at its default pace. Measured are
 the processor times that the kernel charges (/proc/PID/schedstat for the daemon, wait4 for the loop), after the start.
 """
 
@@ -34,6 +35,8 @@ class Cost(NamedTuple):
     own_mb: float
     cpu_ms_per_sample: float
     n_samples: int
+    wake_ups_per_sample: float  # without those for a disk only if there was none
+    late_ms: list[int]  # behind each sample's point of the grid, sorted
 
 
 def wireless_interface() -> str | None:
@@ -41,30 +44,40 @@ def wireless_interface() -> str | None:
     return next((path.parent.name for path in sorted(Path("/sys/class/net").glob("*/phy80211"))), None)
 
 
-def daemon_cost(interface: str | None, interval_s: float, seconds: float) -> Cost:
-    """Runs ``linktrial log`` for so long, on the interface or (None) on the simulated radio."""
-    with tempfile.TemporaryDirectory() as folder:
+def daemon_cost(interface: str | None, interval_s: float, seconds: float, where: Path | None = None) -> Cost:
+    """Runs ``linktrial log`` for so long, on the interface or (None) on the simulated radio, with its log ``where``."""
+    with tempfile.TemporaryDirectory(dir=where) as folder:
         log, settings = Path(folder, "bench.db"), Path(folder, "settings.toml")
         settings.write_text(f"commit_s = {2 * interval_s}\n")
         radio = ["--interface", interface] if interface else ["--simulated", "1"]
         daemon = subprocess.Popen(
             [sys.executable, "-m", "logger.console", "log", "--interval", str(interval_s), "--db", str(log), *radio],
             env=os.environ | {"LINKTRIAL_SETTINGS": str(settings)},
-            stdout=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
         )
         try:
+            assert daemon.stdout
+            daemon.stdout.readline()  # it has begun
             time.sleep(WARM_UP_S)
-            before_ns, before_n = _cpu_ns(daemon.pid), _n_samples(log)
+            before_ns, before_n, before = _cpu_ns(daemon.pid), _n_samples(log), _status(daemon.pid)
             time.sleep(seconds)
-            spent_ns = _cpu_ns(daemon.pid) - before_ns
-            memory = dict(line.split(":", 1) for line in Path(f"/proc/{daemon.pid}/status").read_text().splitlines())
+            spent_ns, status = _cpu_ns(daemon.pid) - before_ns, _status(daemon.pid)
         finally:
             daemon.send_signal(signal.SIGTERM)
             if daemon.wait(30):
                 raise SystemExit(f"the daemon ended with {daemon.returncode}")
         n_samples = _n_samples(log) - before_n
-    resident_kb, shared_kb = (int(memory[name].split()[0]) for name in ("VmRSS", "RssFile"))
-    return Cost(resident_kb / 1024, (resident_kb - shared_kb) / 1024, spent_ns / 1e6 / n_samples, n_samples)
+        late_ms = sorted(time_ms % round(1000 * interval_s) for time_ms in _times_ms(log))
+    resident_kb, shared_kb = (int(status[name].split()[0]) for name in ("VmRSS", "RssFile"))
+    n_ticks = seconds / interval_s
+    return Cost(
+        resident_kb / 1024,
+        (resident_kb - shared_kb) / 1024,
+        spent_ns / 1e6 / n_samples,
+        n_samples,
+        (int(status["voluntary_ctxt_switches"]) - int(before["voluntary_ctxt_switches"])) / n_ticks,
+        late_ms,
+    )
 
 
 def loop_cost_ms(command: str, interval_s: float, seconds: float) -> float:
@@ -80,6 +93,18 @@ def loop_cost_ms(command: str, interval_s: float, seconds: float) -> float:
 
 def _cpu_ns(pid: int) -> int:
     return int(Path(f"/proc/{pid}/schedstat").read_text().split()[0])  # the daemon has one thread
+
+
+def _status(pid: int) -> dict[str, str]:
+    return dict(line.split(":", 1) for line in Path(f"/proc/{pid}/status").read_text().splitlines())
+
+
+def _times_ms(log: Path) -> list[int]:
+    db = sqlite3.connect(log)
+    try:
+        return [row[0] for row in db.execute("SELECT time_utc_ms FROM sample")]
+    finally:
+        db.close()
 
 
 def _n_samples(log: Path) -> int:
@@ -105,6 +130,16 @@ def main() -> None:
     print(f"daemon on {where}:")
     print(f"  resident memory   {cost.resident_mb:5.1f} MB (aim: {ROOM_MB:g}), {cost.own_mb:.1f} MB of it its own")
     print(f"  processor         {cost.cpu_ms_per_sample:5.2f} ms per sample, over {cost.n_samples} samples")
+
+    shm = Path("/dev/shm")
+    if shm.is_dir():
+        calm = daemon_cost(interface, args.interval, args.seconds, shm)
+        late = calm.late_ms
+        print(f"  wake-ups          {calm.wake_ups_per_sample:5.2f} per sample, its log in memory")
+        print(
+            f"  late by           {late[len(late) // 2]} ms in the median, {late[len(late) * 95 // 100]} in 95 of 100,"
+            f" {late[-1]} at most (may be woken late by {50 * args.interval:g})"
+        )
 
     if shutil.which("iw") is None:
         print("no shell loop to compare with: iw is not installed")

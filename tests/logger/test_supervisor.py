@@ -136,6 +136,24 @@ def test_the_loop_turns_between_points_that_are_far_apart(monkeypatch):
     assert len(turns) == 5
 
 
+def test_the_loop_wakes_once_for_each_point_of_the_grid():
+    n_jobs = n_turns = 0
+
+    def job() -> None:
+        nonlocal n_jobs
+        n_jobs += 1
+        if n_jobs == 10:
+            scheduler.stop()
+
+    def turned() -> None:
+        nonlocal n_turns
+        n_turns += 1
+
+    scheduler = OneThreadScheduler(job, 100, each_turn=turned)
+    scheduler.run()
+    assert n_jobs <= n_turns <= n_jobs + 2, "once more before the first; once more where a clock is slewed"
+
+
 def test_the_daemon_is_ready_lives_and_ends(manager, address, tmp_path):
     """The very command of the units, under a service manager that is a socket."""
     environ = os.environ | {"NOTIFY_SOCKET": address, "WATCHDOG_USEC": "1000000"}
