@@ -30,8 +30,8 @@ _ADDRESS = (
 _PATH = re.compile(r"(?<![^\s'\"(=])(?:~|[A-Za-z]:)?[/\\][^\s'\",;)]+")
 _RADIO_KEYS = frozenset({"bssid", "from_bssid"})
 _NETWORK_KEYS = frozenset({"ssid", "ssid_text"})
-_FILE_KEYS = frozenset({"file", "path", "set_aside"})
-_LEFT_OUT_KEYS = frozenset({"boot_id", "log_id", "origin_log_id", "host"})
+_FILE_KEYS = frozenset({"file", "log", "set_aside"})
+_LEFT_OUT_KEYS = frozenset({"boot", "log_id"})
 
 
 class Aliases:

@@ -105,6 +105,10 @@ ANSWERS = [
     ["export", "--output", "/no\x1b[2J/such"],
     ["import", "/no\x1b[2J/such.csv"],
     ["report", "--output", "/no\x1b[2J/such"],
+    ["rescue", "/no\x1b[2J/such"],
+    ["backup", "/no\x1b[2J/such"],
+    ["merge", "/no\x1b[2J/such"],
+    ["service", "show", "--db", "/no\x1b[2J/such"],
     ["log", "--interface", "\x1b[2J"],
     ["log", "--interval", "\x1b[2J"],
     ["check", "--interface", "\x1b[2J"],
@@ -136,6 +140,18 @@ def test_report_and_tables_say_where_they_are_and_harm_no_spreadsheet(hostile, t
         cells = re.split(r'[,;\t\r\n]"?', path.read_text("utf-8"))
         numbers = re.compile(r"[-+]?[\d.]+(e[-+]?\d+)?")
         assert [cell for cell in cells if cell.startswith(("=", "+", "-", "@")) and not numbers.fullmatch(cell)] == []
+
+
+def test_a_hostile_log_is_copied_merged_and_rescued_without_a_word_that_harms(hostile, tmp_path, capsys):
+    for form in ([], ["--json"]):
+        folder = tmp_path / f"\u202e{len(form)}"
+        folder.mkdir()
+        copy = folder / "\x1b[2J.db"
+        assert harmful(said(capsys, "backup", str(copy), "--db", str(hostile), *form)) == []
+        assert harmful(said(capsys, "rescue", str(copy), "--into", str(folder / "\x9b.db"), *form)) == []
+        assert main(["at", "shelf", "--db", str(folder / "own.db")]) == 0
+        assert harmful(said(capsys, "merge", str(copy), "--db", str(folder / "own.db"), *form)) == []
+        assert harmful(said(capsys, "timeline", "--db", str(folder / "own.db"), *form)) == []
 
 
 @settings(max_examples=30, deadline=None, suppress_health_check=list(HealthCheck))

@@ -86,6 +86,16 @@ def test_a_damaged_log_set_aside_and_the_new_one(folder):
     assert not open_to_others(folder)
 
 
+def test_copies_rescued_logs_and_logs_that_take_in_others(folder):
+    log = make_kiln_log(folder / "kiln.db")
+    assert main(["backup", str(folder / "copy.db"), "--db", str(log)]) == 0
+    assert main(["rescue", str(log), "--into", str(folder / "rescued.db")]) == 0
+    assert main(["at", "shelf", "--db", str(folder / "other.db")]) == 0
+    assert main(["merge", str(folder / "copy.db"), "--db", str(folder / "other.db")]) == 0
+    assert {"copy.db", "rescued.db", "other.db"} <= {path.name for path in folder.iterdir()}
+    assert not open_to_others(folder)
+
+
 def test_reports_exports_and_their_folders(folder):
     log = str(make_kiln_log(folder / "kiln.db"))
     for words in (

@@ -31,7 +31,7 @@ def folder(tmp_path_factory):
     (folder / "telltale-file.csv").write_text(ROWS)
     with Log.open(path) as log:
         import_recording(log, folder / "telltale-file.csv", now_utc_ms=END_MS, zone="UTC")
-        told = {"boot_id": "telltale-boot", "host": "telltale-host", "message": f"{path} is full"}
+        told = {"boot": "id telltale-boot", "log": "telltale-file", "message": f"{path} is full"}
         kinds = (
             "logger-lost",
             "logger-started",

@@ -95,10 +95,11 @@ def told(tmp_path):
         recorder.record(
             [linked(START_MS + 400_000, -61, POTTERY_24)],
             [
-                Event(START_MS, "logger-started", {"interface": "wlx02aabbccddee", "boot_id": "8d1f0c2a", "interval_s": 5}),
+                Event(START_MS, "logger-started", {"interface": "wlx02aabbccddee", "boot": "id 8d1f0c2a", "interval_s": 5}),
                 Event(START_MS + 1, "roamed", {"bssid": FIVE, "from_bssid": TWO, "ssid_text": "Pottery"}),
                 Event(START_MS + 2, "adapter-failed", {"message": "cannot read '/home/ann/x y' (wlx02aabbccddee)"}),
                 Event(START_MS + 3, "imported", {"file": "ann.csv", "rows": 3}),
+                Event(START_MS + 3, "merged", {"log": "ann's laptop.db", "log_id": "8d1f0c2a", "new": 3}),
                 Event(START_MS + 4, "connected", {"bssid": "02:00:00:00:00:99", "ssid_text": "Pottery next door"}),
             ],
         )  # fmt: skip
