@@ -8,6 +8,8 @@ hears is set at the sender: RSSI = the radio's hwsim/rx_rssi + its transmit powe
 from __future__ import annotations
 
 import re
+import socket
+import struct
 import subprocess
 import time
 from collections.abc import Callable
@@ -23,7 +25,7 @@ country=DE
 network={{
  ssid="{SSID}"
  psk="{PASSPHRASE}"
- scan_freq=5180 5200 2437
+ scan_freq=5180 5200 5260 2437
  disable_sgi=1
 }}
 """
@@ -49,6 +51,14 @@ ht_capab=[HT40+]
 vht_oper_chwidth=1
 vht_oper_centr_freq_seg0_idx=42
 """
+# radar has the right of way: a minute of listening comes first, and where it is heard channel 40 is the way out
+RADAR_CHANNEL = """\
+hw_mode=a
+channel=52
+chanlist=40 52
+ieee80211h=1
+"""
+LISTENING_S = 60
 # without the rates of 802.11b, which rate control would mix in however the rate is fixed
 TWO_GHZ = """\
 hw_mode=g
@@ -62,20 +72,28 @@ supported_rates=60 90 120 180 240 360 480 540
 class AccessPoint:
     """One radio of the router. Levels are what the laptop hears, in dBm."""
 
-    def __init__(self, phy: str, interface: str, settings: str) -> None:
-        self.phy, self.interface = phy, interface
+    def __init__(self, interface: str, settings: str) -> None:
+        phy = Path("/sys/class/net", interface, "phy80211/name").read_text().strip()
+        self.interface = interface
         self._settings = Path(f"/run/{interface}.conf")
-        self._settings.write_text(f"interface={interface}\nctrl_interface=/run/hostapd\n{EVERY_BAND}{settings}")
+        self.configure(settings)
         self._switches = Path(f"/sys/kernel/debug/ieee80211/{phy}/hwsim")
         self._power_dbm = 0
         self._hostapd: subprocess.Popen[bytes] | None = None
         self.bssid = Path(f"/sys/class/net/{interface}/address").read_text().strip()
         run("iw", "phy", phy, "set", "netns", "name", NAMESPACE)
 
-    def start(self) -> None:
-        """On the air, bridged."""
+    def configure(self, settings: str) -> None:
+        """What the next start does."""
+        self._settings.write_text(f"interface={self.interface}\nctrl_interface=/run/hostapd\n{EVERY_BAND}{settings}")
+
+    def start(self, listening: Callable[[float], None] | None = None) -> None:
+        """On the air, bridged. ``listening`` lets the time pass in which a radar channel is listened to."""
         log = open(f"/run/results/hostapd-{self.interface}.txt", "ab")  # noqa: SIM115
         self._hostapd = subprocess.Popen([*IN_ROUTER, "hostapd", str(self._settings)], stdout=log, stderr=log)
+        if listening:
+            wait_for("listening for radar", lambda: "state=DFS" in self.command("status"))
+            listening(LISTENING_S)
         wait_for(f"{self.interface} on the air", lambda: "ENABLED" in self.command("status"))
         power = re.search(r"txpower (\d+)", run(*IN_ROUTER, "iw", "dev", self.interface, "info"))
         assert power, f"{self.interface} sends nothing"
@@ -107,6 +125,10 @@ class AccessPoint:
         """Pull the plug or put it back: in silence, without a word to any station."""
         (self._switches / "group").write_text("1" if on else "2")
 
+    def hear_radar(self) -> None:
+        """Let the radio believe that there is one on its channel."""
+        (self._switches / "dfs_simulate_radar").write_text("1")
+
 
 class Laptop:
     """The radio outside, driven by wpa_supplicant; its readings by iw are the oracle."""
@@ -137,6 +159,14 @@ class Laptop:
         """Send data at this rate only, in iw's words."""
         run("iw", "dev", LAPTOP, "set", "bitrates", *rate)
 
+    def set_airplane_mode(self, on: bool) -> None:
+        """Block the radio, or lift the block, as a desktop does; its network manager sets the interface up again."""
+        phy = Path("/sys/class/net", LAPTOP, "phy80211")
+        [switch] = [folder for folder in phy.resolve().iterdir() if folder.name.startswith("rfkill")]
+        (switch / "soft").write_text("1" if on else "0")
+        if not on:
+            run("ip", "link", "set", LAPTOP, "up")
+
     def frequency_mhz(self) -> int | None:
         """Of the link by iw, None without a link."""
         link = run("iw", "dev", LAPTOP, "link", check=False)
@@ -163,12 +193,81 @@ IN_ROUTER = ("ip", "netns", "exec", NAMESPACE)
 def prepare_air() -> None:
     """The country, and the router's own namespace."""
     run("ip", "link", "set", "lo", "up")
-    run("iw", "reg", "set", "DE")
+    set_country()
     run("ip", "netns", "add", NAMESPACE)
     run(*IN_ROUTER, "ip", "link", "add", "br0", "type", "bridge")
     run(*IN_ROUTER, "ip", "addr", "add", f"{ROUTER_ADDRESS}/24", "dev", "br0")
     run(*IN_ROUTER, "ip", "link", "set", "br0", "up")
+
+
+def set_country() -> None:
+    """Whose rules hold."""
+    run("iw", "reg", "set", "DE")
     wait_for("the country's rules", lambda: "country DE" in run("iw", "reg", "get"))
+
+
+def delete_radio(phy: str) -> None:
+    """A software radio is no more, as a card that was pulled."""
+    _ask_hwsim(5, _attribute(17, phy.encode() + b"\0"))
+
+
+def add_radio() -> None:
+    """A new one, whose interface is the laptop's."""
+    before = _interfaces()
+    _ask_hwsim(4, b"")
+    wait_for("a new radio", lambda: bool(_interfaces() - before))
+    [found] = _interfaces() - before
+    if found != LAPTOP:  # a desktop names it after its address, the same each time
+        run("ip", "link", "set", found, "name", LAPTOP)
+
+
+def unload_driver() -> None:
+    """The driver and the modules that it used, nl80211 with them. They came from the root of the first process."""
+    for module in ("mac80211_hwsim", "mac80211", "cfg80211"):
+        if Path("/sys/module", module).exists():  # the first takes the others along, where nobody else uses them
+            run("modprobe", "-d", "/proc/1/root", "-r", module)
+    assert not Path("/sys/module/cfg80211").exists()
+
+
+def load_driver() -> None:
+    """Radios as there were when the guest booted."""
+    run("modprobe", "-d", "/proc/1/root", "mac80211_hwsim", "radios=3")
+    set_country()
+
+
+def _interfaces() -> set[str]:
+    return {folder.name for folder in Path("/sys/class/net").iterdir() if (folder / "phy80211").exists()}
+
+
+def _attribute(kind: int, payload: bytes) -> bytes:
+    return struct.pack("=HH", 4 + len(payload), kind) + payload + bytes(-len(payload) % 4)
+
+
+def _ask_hwsim(command: int, attributes: bytes) -> None:
+    """Commands and attributes of mac80211_hwsim.h, in generic netlink."""
+    with socket.socket(socket.AF_NETLINK, socket.SOCK_RAW, 16) as wire:
+        wire.bind((0, 0))
+        wire.settimeout(10)
+
+        def ask(family: int, about: bytes) -> bytes:
+            wire.send(
+                struct.pack("=IHHII", 16 + len(about), family, 1 | 4, 1, 0) + about
+            )  # request, to be acknowledged
+            answer = wire.recv(65536)
+            length, kind = struct.unpack_from("=IH", answer)
+            code = struct.unpack_from("=i", answer, 16)[0] if kind == 2 else 0
+            if code < 0:  # a new radio is acknowledged by its number
+                raise RuntimeError(f"mac80211_hwsim refused command {command}: {code}")
+            return answer[20:length]
+
+        about = ask(16, struct.pack("=BBxx", 3, 1) + _attribute(2, b"MAC80211_HWSIM\0"))
+        while about:
+            length, kind = struct.unpack_from("=HH", about)
+            if kind == 1:
+                family = struct.unpack_from("=H", about, 4)[0]
+            about = about[(length + 3) & ~3 :]
+        wire.recv(65536)  # the acknowledgement
+        ask(family, struct.pack("=BBxx", command, 1) + attributes)
 
 
 def start_traffic() -> subprocess.Popen[bytes]:

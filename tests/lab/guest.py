@@ -24,12 +24,17 @@ from pathlib import Path
 from air import (
     FIVE_GHZ,
     LAPTOP,
+    RADAR_CHANNEL,
     TWO_GHZ,
     AccessPoint,
     Laptop,
+    add_radio,
+    delete_radio,
+    load_driver,
     prepare_air,
     run,
     start_traffic,
+    unload_driver,
     wait_for,
 )
 from pace import Pace
@@ -45,6 +50,7 @@ WANDER_S = 4.0
 LOOK_EVERY = 8  # turns
 STAY_S = 340.0  # on each side of the step: two minutes of washout, and the three that an interval needs
 INTERVAL_S = 0.5
+LONG_OUTAGE_S = 120.0
 VIEWS = ("link", "info", "station dump")  # of iw
 NOBODY = ("setpriv", "--reuid=65534", "--regid=65534", "--clear-groups", "env", "HOME=/tmp")
 
@@ -132,7 +138,7 @@ def play(story: Story, pace: Pace) -> None:
     """The whole story, act by act."""
     prepare_air()
     open_to_everyone()
-    five, two = AccessPoint("phy0", "wlan0", FIVE_GHZ), AccessPoint("phy2", "wlan2", TWO_GHZ)
+    five, two = AccessPoint("wlan0", FIVE_GHZ), AccessPoint("wlan2", TWO_GHZ)
     lab = Lab(story, pace, five, two, Laptop())
     link_up(lab)
     story.program("check", "check", "--json")
@@ -145,7 +151,13 @@ def play(story: Story, pace: Pace) -> None:
     outage(lab)
     interface_down_and_up(lab)
     card_out_and_in(lab)
+    long_outage(lab)
+    radar(lab)
+    airplane_mode(lab)
+    radio_deleted_and_back(lab)
+    driver_unloaded_and_loaded(lab)
     story.program("status", "status", "--json")
+    goodbye(lab)
     stop_logging(lab, daemon)
 
 
@@ -285,10 +297,99 @@ def card_out_and_in(lab: Lab) -> None:
     lab.laptop.start()
     lab.laptop.wait_for_link(5200)
     lab.story.moment("card back")
+    samples_again(lab)
+    lab.story.moment("logging again")
+
+
+def long_outage(lab: Lab) -> None:
+    """The router is off for two minutes."""
+    lab.story.moment("router off")
+    lab.five.set_mains(False)
+    lab.laptop.wait_for_no_link()
+    lab.story.moment("no link any more")
+    lab.pace.let_pass(LONG_OUTAGE_S)
+    lab.story.moment("router on")
+    lab.five.set_mains(True)
+    lab.laptop.wait_for_link(5200)
+    lab.story.moment("link after two minutes")
+    lab.pace.let_pass(2)
+
+
+def radar(lab: Lab) -> None:
+    """The router moves to a channel of radar, after a minute of listening; later it hears one there, and moves on."""
+    lab.story.moment("router to a radar channel")
+    lab.five.stop()
+    lab.five.configure(RADAR_CHANNEL)
+    lab.five.start(lab.pace.let_pass)
+    lab.five.set_level(AFTER_DBM)
+    lab.laptop.wait_for_link(5260)
+    lab.story.moment("on channel 52")
+    lab.pace.let_pass(4)
+    lab.story.moment("radar")
+    lab.five.hear_radar()
+    lab.laptop.wait_for_link(5200)
+    lab.story.moment("away from radar")
+    lab.pace.let_pass(4)
+
+
+def airplane_mode(lab: Lab) -> None:
+    """The radio is blocked by its owner for a while; the interface stays."""
+    lab.story.moment("airplane mode on")
+    lab.laptop.set_airplane_mode(True)
+    lab.pace.let_pass(5)
+    lab.story.moment("airplane mode off")
+    lab.laptop.set_airplane_mode(False)
+    lab.laptop.wait_for_link(5200)
+    lab.story.moment("linked after airplane mode")
+    lab.pace.let_pass(2)
+
+
+def radio_deleted_and_back(lab: Lab) -> None:
+    """The whole radio goes, its phy as well, and another comes whose interface has the same name."""
+    lab.story.moment("radio deleted")
+    delete_radio("phy1")
+    lab.laptop.stop()
+    lab.pace.let_pass(5)
+    add_radio()
+    lab.laptop.start()
+    lab.laptop.wait_for_link(5200)
+    lab.story.moment("radio back")
+    samples_again(lab)
+    lab.story.moment("logging after the radio's return")
+
+
+def driver_unloaded_and_loaded(lab: Lab) -> None:
+    """The driver goes, and with it all that the kernel knows of Wi-Fi; then both are back."""
+    lab.five.stop()
+    lab.laptop.wait_for_no_link()
+    lab.laptop.stop()
+    lab.story.moment("driver unloaded")
+    unload_driver()
+    lab.pace.let_pass(5)
+    load_driver()
+    lab.five = AccessPoint("wlan0", FIVE_GHZ)
+    lab.five.start()
+    lab.five.set_level(AFTER_DBM)
+    lab.laptop.start()
+    lab.laptop.wait_for_link(5180)
+    lab.story.moment("driver loaded")
+    samples_again(lab)
+    lab.story.moment("logging with the new driver")
+
+
+def goodbye(lab: Lab) -> None:
+    """The last that the laptop hears of its router."""
+    lab.story.moment("router says goodbye")
+    lab.five.stop()
+    lab.laptop.wait_for_no_link()
+    lab.pace.let_pass(2)
+
+
+def samples_again(lab: Lab) -> None:
+    """Until the log has some that were taken a while after now."""
     settled_ms = now_ms() + 2000
     with lab.pace.let_go():
-        wait_for("samples after the card's return", lambda: rows_in_log("sample", settled_ms) > 2, 60)
-    lab.story.moment("logging again")
+        wait_for("samples after the return", lambda: rows_in_log("sample", settled_ms) > 2, 90)
 
 
 def stop_logging(lab: Lab, daemon: Daemon) -> None:
@@ -348,6 +449,9 @@ def main() -> None:
         play(story, Pace())
     finally:
         story.save()
+        for path in LOG.parent.iterdir():
+            if not (RESULTS / path.name).exists():  # it ended in the midst
+                shutil.copy(path, RESULTS)
 
 
 if __name__ == "__main__":

@@ -151,17 +151,6 @@ def test_an_outage_is_samples_without_a_link_between_two_events(trip: Trip) -> N
     assert {(row["connected"], row["rssi_dbm"], row["bssid"]) for row in rows} == {(0, None, None)}
 
 
-def test_an_interface_taken_down_and_up_is_an_outage_too(trip: Trip) -> None:
-    assert [kind for kind, _ in trip.events("interface down", "card pulled out")] == ["disconnected", "connected"]
-
-
-def test_a_vanished_card_is_a_gap_and_logging_goes_on_when_it_is_back(trip: Trip) -> None:
-    kinds = [kind for kind, _ in trip.events("card pulled out", "logging again")]
-    assert kinds == ["disconnected", "interface-gone", "interface-back", "connected"]
-    assert not trip.samples("card pulled out", "card back", settle_ms=SETTLE_MS)
-    assert {row["connected"] for row in trip.samples("card back", "logging again")} == {1}
-
-
 def test_a_second_daemon_is_refused_in_one_line(trip: Trip) -> None:
     answer = trip.answer("a second daemon")
     assert answer["code"] == 1
