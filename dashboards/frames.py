@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -16,6 +16,7 @@ import pandas as pd
 
 from logger.log import Log
 from logger.one_moment import one_moment
+from logger.passes import last_taken
 from logger.wording import shown_detail
 
 _BLOCKS = """
@@ -69,12 +70,19 @@ class LogFrames:
     periods: pd.DataFrame
     versions: pd.DataFrame
     events: pd.DataFrame
+    last_taken_utc_ms: dict[int, int] = field(default_factory=dict)  # by source, the stamp of the sample taken last
 
 
 def load_frames(log: Log) -> LogFrames:
-    """All four frames, of one moment."""
+    """All of them, of one moment."""
     with one_moment(log):
-        return LogFrames(load_blocks(log), load_periods(log), load_versions(log), load_events(log))
+        frames = LogFrames(load_blocks(log), load_periods(log), load_versions(log), load_events(log))
+        set_back = log.db.execute("SELECT DISTINCT source_id FROM pass").fetchall()  # elsewhere it is the latest
+        for (source_id,) in set_back:
+            taken_ms = last_taken(log.db, source_id).time_utc_ms
+            if taken_ms is not None:
+                frames.last_taken_utc_ms[source_id] = taken_ms
+        return frames
 
 
 def load_blocks(log: Log) -> pd.DataFrame:

@@ -247,9 +247,10 @@ def _coverages(frames: LogFrames, zone: str) -> Iterator[SourceCoverage]:
     for source_id, blocks in frames.blocks.groupby(frames.blocks["source_id"]):
         events = frames.events[frames.events["source_id"] == source_id]
         edges = time_edges(*logged_span_ms(blocks, events), zone)
-        yield SourceCoverage(
-            int(str(source_id)), source_id in imports, edges, coverage(blocks, events, edges), gaps(blocks, events)
-        )
+        last_ms = frames.last_taken_utc_ms.get(int(str(source_id)))
+        hours = coverage(blocks, events, edges, last_taken_ms=last_ms)
+        without = gaps(blocks, events, last_taken_ms=last_ms)
+        yield SourceCoverage(int(str(source_id)), source_id in imports, edges, hours, without)
 
 
 def time_edges(begin_utc_ms: float, end_utc_ms: float, zone: str) -> np.ndarray:

@@ -17,7 +17,7 @@ from logger.sample_id import LATEST_MS, READINGS, ids_between, nth_of, time_of
 
 
 class Taken(NamedTuple):
-    """The sample taken last by this machine's logger: its pass, and its stamp (None: none is there)."""
+    """The sample that a logger took last: its pass, and its stamp (None: none is there)."""
 
     number: int
     time_utc_ms: int | None
@@ -31,24 +31,24 @@ class Pass(NamedTuple):
     after_utc_ms: int
 
 
-def last_taken(db: sqlite3.Connection) -> Taken:
-    """What the log knows of the sample taken last, whatever its stamp."""
-    number, newest = _newest_of_last_pass(db)
+def last_taken(db: sqlite3.Connection, source_id: int = OWN_SOURCE) -> Taken:
+    """What the log knows of the sample that a logger took last, whatever its stamp."""
+    number, newest = _newest_of_last_pass(db, source_id)
     return Taken(number, None if newest is None else time_of(newest))
 
 
 def last_taken_id(db: sqlite3.Connection) -> int | None:
     """The id of the sample taken last by this machine's logger."""
-    return _newest_of_last_pass(db)[1]
+    return _newest_of_last_pass(db, OWN_SOURCE)[1]
 
 
-def _newest_of_last_pass(db: sqlite3.Connection) -> tuple[int, int | None]:
+def _newest_of_last_pass(db: sqlite3.Connection, source_id: int) -> tuple[int, int | None]:
     row = db.execute(
-        "SELECT number, from_utc_ms FROM pass WHERE source_id = ? ORDER BY number DESC LIMIT 1", (OWN_SOURCE,)
+        "SELECT number, from_utc_ms FROM pass WHERE source_id = ? ORDER BY number DESC LIMIT 1", (source_id,)
     ).fetchone()
     number, from_ms = (row[0], row[1]) if row else (0, 0)
     newest: int | None = None
-    for (period_id,) in db.execute("SELECT id FROM period WHERE source_id = ?", (OWN_SOURCE,)).fetchall():
+    for (period_id,) in db.execute("SELECT id FROM period WHERE source_id = ?", (source_id,)).fetchall():
         found = db.execute(
             f"SELECT id FROM sample WHERE id >= ? AND id < ? AND id & {READINGS - 1} = ? ORDER BY id DESC LIMIT 1",
             (*ids_between(period_id, from_ms, LATEST_MS + 1), number % READINGS),

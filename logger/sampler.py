@@ -61,7 +61,7 @@ class Sampler:
         self._adapter = adapter
         self._clock = clock
         self._gap_s = GAP_INTERVALS * interval_s
-        self._last: Moment | None = None  # of the last tick
+        self._last = Moment.of(clock)  # of the last tick, or the beginning
         self._before: tuple[Moment, LinkReading] | None = None  # of the last sample, while differences hold
         self._surveyed: LinkReading | None = None  # the last with channel counters, while differences hold
         self._told: list[LinkEvent] = []
@@ -141,8 +141,6 @@ class Sampler:
 
     def _what_the_clocks_tell(self, now: Moment) -> list[Event]:
         last = self._last
-        if last is None:
-            return []
         elapsed_s = now.elapsed_s - last.elapsed_s
         should_be_ms = last.utc_ms + round(1000 * elapsed_s)
         steps = []

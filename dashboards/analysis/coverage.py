@@ -41,16 +41,19 @@ _SETTLES_WITHIN_MS = 20_000  # a link that is not back at once: logger/sampler.p
 _RESIDUE = 1e-9  # of a bin: less than this is the rounding of sums
 
 
-def explained_stretches(blocks: pd.DataFrame, events: pd.DataFrame) -> pd.DataFrame:
+def explained_stretches(
+    blocks: pd.DataFrame, events: pd.DataFrame, *, last_taken_ms: float | None = None
+) -> pd.DataFrame:
     """Stretches without samples that events give a reason for, as pieces of the wall clock's time:
-    started_at_utc_ms, ended_at_utc_ms, reason. One source; ``events`` as ``load_events`` gives them.
+    started_at_utc_ms, ended_at_utc_ms, reason. One source; ``events`` as ``load_events`` gives them. ``last_taken_ms``:
+    the stamp of the sample taken last, which is the latest unless the clock was set back.
 
     No moment that was lived has two reasons. A spell ends where its closing event is, and where the logger ends. A
     closing event without its opening one reaches back to the last sample before it; an opening one without its closing
     one reaches to the next sample after it.
     """
     events = _as_written(events)
-    lived = LivedTime.of(events)
+    lived = _lived(blocks, events, last_taken_ms)
     begins, ends, reasons = _spells(blocks, events, lived)
     begins, ends, reasons = _one_reason_each(begins, ends, reasons)
     wall_begins, wall_ends, of = lived.on_the_wall(begins, ends)
@@ -58,9 +61,11 @@ def explained_stretches(blocks: pd.DataFrame, events: pd.DataFrame) -> pd.DataFr
     return pd.DataFrame({"started_at_utc_ms": wall_begins, "ended_at_utc_ms": wall_ends, "reason": names})
 
 
-def coverage(blocks: pd.DataFrame, events: pd.DataFrame, edges_utc_ms: np.ndarray) -> pd.DataFrame:
-    """Hours per bin between ``edges_utc_ms`` (ascending, at least ten minutes apart), columns ``KINDS``.
-    One source.
+def coverage(
+    blocks: pd.DataFrame, events: pd.DataFrame, edges_utc_ms: np.ndarray, *, last_taken_ms: float | None = None
+) -> pd.DataFrame:
+    """Hours per bin between ``edges_utc_ms`` (ascending, at least ten minutes apart), columns ``KINDS``. One source;
+    the rest as for ``explained_stretches``.
 
     Each row adds to its bin's length. Samples count for the time they stand for; what is left goes to the
     reasons that events give, and the rest is unexplained. Of an hour that was lived twice, because the clock was set
@@ -68,7 +73,7 @@ def coverage(blocks: pd.DataFrame, events: pd.DataFrame, edges_utc_ms: np.ndarra
     """
     edges = np.asarray(edges_utc_ms, dtype="float64")
     length = np.diff(edges) / _HOUR_MS
-    lived = LivedTime.of(_as_written(events))
+    lived = _lived(blocks, _as_written(events), last_taken_ms)
     unlived = np.clip(lived.unlived_ms(edges) / _HOUR_MS, 0, length)
     left = all_lived = np.maximum(lived.lived_ms(edges) / _HOUR_MS, 0)
     hours: dict[str, np.ndarray] = {}
@@ -78,7 +83,7 @@ def coverage(blocks: pd.DataFrame, events: pd.DataFrame, edges_utc_ms: np.ndarra
         covered_h = blocks["covered_s"].to_numpy()[mask] / 3600
         hours[kind] = np.minimum(left, _spread(starts[mask], ends[mask], covered_h, edges))
         left = left - hours[kind]
-    explained = explained_stretches(blocks, events)
+    explained = explained_stretches(blocks, events, last_taken_ms=last_taken_ms)
     for reason in _TOLD:
         mine = explained[explained["reason"] == reason]
         begin, end = (mine[name].to_numpy(dtype="float64") for name in ("started_at_utc_ms", "ended_at_utc_ms"))
@@ -111,16 +116,19 @@ def logged_span_ms(blocks: pd.DataFrame, events: pd.DataFrame) -> tuple[float, f
     return float(begins.min()), float(np.concatenate((_ends_ms(blocks), told)).max())
 
 
-def gaps(blocks: pd.DataFrame, events: pd.DataFrame, *, at_least_s: float = 60.0) -> pd.DataFrame:
-    """Stretches without samples, by time: started_at_utc_ms, ended_at_utc_ms, reason. One source."""
+def gaps(
+    blocks: pd.DataFrame, events: pd.DataFrame, *, at_least_s: float = 60.0, last_taken_ms: float | None = None
+) -> pd.DataFrame:
+    """Stretches without samples, by time: started_at_utc_ms, ended_at_utc_ms, reason. One source; the rest as for
+    ``explained_stretches``."""
     by_start = blocks.sort_values("first_utc_ms")
     starts = by_start["first_utc_ms"].to_numpy(dtype="float64")
     ends = np.maximum.accumulate(_ends_ms(by_start))
     step_ms = (1000 * by_start["covered_s"] / by_start["n_samples"]).to_numpy()
     wide = starts[1:] - ends[:-1] > np.maximum(1000 * at_least_s, (_GAP_STEPS - 1) * step_ms[1:])
     begin, end = ends[:-1][wide], starts[1:][wide]
-    explained = explained_stretches(blocks, events)
-    lived = LivedTime.of(_as_written(events))
+    explained = explained_stretches(blocks, events, last_taken_ms=last_taken_ms)
+    lived = _lived(blocks, _as_written(events), last_taken_ms)
     skipped = lived.begins_ms[1:] > lived.ends_ms[:-1]
     steps = pd.DataFrame(
         {
@@ -140,6 +148,11 @@ def gaps(blocks: pd.DataFrame, events: pd.DataFrame, *, at_least_s: float = 60.0
 
 def _as_written(events: pd.DataFrame) -> pd.DataFrame:
     return events.loc[events["kind"].isin(OF_GAPS)].sort_values("event_id", kind="stable")
+
+
+def _lived(blocks: pd.DataFrame, events: pd.DataFrame, last_taken_ms: float | None) -> LivedTime:
+    last_ms = float(_ends_ms(blocks).max()) if last_taken_ms is None else last_taken_ms
+    return LivedTime.of(events, float(blocks["first_utc_ms"].min()), last_ms)
 
 
 def _spells(blocks: pd.DataFrame, events: pd.DataFrame, lived: LivedTime) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

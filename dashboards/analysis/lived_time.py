@@ -16,8 +16,8 @@ import pandas as pd
 class LivedTime:
     """The stretches of the wall clock between its steps, in the order in which they were lived; milliseconds.
 
-    ``begins_ms``, ``ends_ms``: of each stretch on the wall, the first without a beginning and the last without an
-    end; ``ahead_ms``: what lived time is ahead of the wall in it.
+    ``begins_ms``, ``ends_ms``: of each stretch on the wall, infinite where nobody set the clock; ``ahead_ms``: what
+    lived time is ahead of the wall in it.
     """
 
     begins_ms: np.ndarray
@@ -25,17 +25,26 @@ class LivedTime:
     ahead_ms: np.ndarray
 
     @classmethod
-    def of(cls, events: pd.DataFrame) -> LivedTime:
-        """From the events of one source in the order in which they were written."""
+    def of(cls, events: pd.DataFrame, earliest_ms: float, last_ms: float) -> LivedTime:
+        """From the events of one source in the order in which they were written, the earliest stamp of its samples, and
+        the stamp of the sample taken last."""
+        at_ms = events["time_utc_ms"].to_numpy(dtype="float64")
+        is_step = (events["kind"] == "clock-set").to_numpy()
         begins, ends, ahead = [-np.inf], [], [0.0]
-        steps = events.loc[events["kind"] == "clock-set", ["time_utc_ms", "detail"]]
-        for to_ms, detail in zip(steps["time_utc_ms"].tolist(), steps["detail"].tolist(), strict=True):
+        for to_ms, detail in zip(at_ms[is_step].tolist(), events.loc[is_step, "detail"].tolist(), strict=True):
             from_ms = detail.get("from_utc_ms", to_ms - 1000 * detail.get("step_s", 0.0))
             from_ms = max(float(from_ms), begins[-1])
             ends.append(from_ms)
-            begins.append(float(to_ms))
+            begins.append(to_ms)
             ahead.append(ahead[-1] + from_ms - to_ms)
-        return cls(np.array(begins), np.array([*ends, np.inf]), np.array(ahead))
+        ends.append(np.inf)
+        if len(begins) > 1:  # how far a pass reaches matters where there are several
+            stretch = is_step.cumsum()
+            first, last = at_ms[stretch == 0].min(initial=np.inf), at_ms[stretch == stretch[-1]].max(initial=-np.inf)
+            if first == np.inf or earliest_ms < min(begins[1:]):  # else it may be of a later stretch
+                first = min(first, earliest_ms)
+            begins[0], ends[-1] = min(float(first), ends[0]), max(float(last), last_ms, begins[-1])
+        return cls(np.array(begins), np.array(ends), np.array(ahead))
 
     def of_events(self, events: pd.DataFrame) -> np.ndarray:
         """The lived time of each event, in the order in which they were written. A step is where it leads to."""

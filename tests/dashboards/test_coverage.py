@@ -187,6 +187,14 @@ def test_a_clock_set_forward_and_back_again_was_a_step_aside():
     assert found["link"].round(6).tolist() == [1, 1, 1, 1]
 
 
+def test_a_second_pass_that_goes_on_is_counted_as_far_as_it_has_come():
+    """Set back by an hour, and a quarter of an hour later the report is made."""
+    blocks = pd.concat([blocks_of((0, 1, True)), blocks_of((0, 0.25, False))])
+    told = events_of((0, "logger-started"), clock_set(1, 0))
+    found = coverage(blocks, told, np.array([0, HOUR_MS]), last_taken_ms=0.25 * HOUR_MS)
+    assert total(found) == {"link": 0.8, "no link": 0.2}
+
+
 # Whatever happens
 
 SPELLS = st.sampled_from(
