@@ -11,6 +11,7 @@ from logger.passes import last_taken
 from logger.sample import Event, clock_set
 
 REBOOTED, WITHOUT_A_WORD = "rebooted", "ended without a word"
+_OF_COMMANDS = "('imported', 'merged')"
 _RUNS = "('logger-started', 'logger-stopped', 'logger-lost')"
 
 
@@ -40,7 +41,8 @@ def since_the_last_run(db: sqlite3.Connection, now_ms: int, boot: str | None) ->
 def _last_written_ms(db: sqlite3.Connection) -> int | None:
     """The stamp of the last thing that a run wrote; what the clock's earlier passes stamped later does not count."""
     last_event = db.execute(
-        "SELECT time_utc_ms FROM event WHERE source_id = ? ORDER BY id DESC LIMIT 1", (OWN_SOURCE,)
+        f"SELECT time_utc_ms FROM event WHERE source_id = ? AND kind NOT IN {_OF_COMMANDS} ORDER BY id DESC LIMIT 1",
+        (OWN_SOURCE,),
     ).fetchone()
     stamps = [last_taken(db).time_utc_ms, last_event and last_event[0]]
     return max((stamp for stamp in stamps if stamp is not None), default=None)

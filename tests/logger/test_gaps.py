@@ -289,3 +289,14 @@ def test_after_a_clock_set_back_status_tells_of_the_sample_taken_last(runs, caps
     assert told["last_sample"]["time_utc_ms"] == START_MS - 3_600_000 + 15_000
     assert [event["kind"] for event in told["events"]][-2:] == ["clock-set", "logger-stopped"]
     assert "boot" not in json.dumps(told["events"])
+
+
+def test_what_a_command_wrote_after_a_run_was_lost_is_none_of_its_words(runs):
+    runs.begin()
+    runs.ticks(4)
+    runs.clock.advance(3600)
+    with runs.log.transaction() as db:
+        db.execute("INSERT INTO event (time_utc_ms, kind) VALUES (?, 'merged')", (runs.clock.utc_ms(),))
+    runs.clock.advance(60)
+    runs.begin()
+    assert [event[1] for event in runs.events() if event[0] == "logger-lost"] == [15_001]
