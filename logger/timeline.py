@@ -229,8 +229,8 @@ class Timeline:
 
     @contextmanager
     def _edit(self, words: str) -> Iterator[tuple[sqlite3.Connection, int]]:
-        now_ms = self._clock.utc_ms()
         with self._log.transaction() as db:
+            now_ms = self._clock.utc_ms()  # not before: who had to wait for another tag is later than that
             before = state_of(db)
             yield db, now_ms
             change = difference(before, state_of(db))

@@ -45,11 +45,11 @@ def test_the_look_afterwards_sees_what_is_wrong(tmp_path, spoil, told):
         said = run_and_kill(
             [lambda pipe: logs(path, 1_790_000_000_000 + len(kept.times) * 200, 0.1, 1.0, pipe)], chance
         )
-        look(path, kept, said, 1.0, 0.1, found, "before")
+        look(path, kept, said, 0.1, found, "before")
     assert found.faults == []
     with closing(sqlite3.connect(path, isolation_level=None)) as db:
         db.execute(spoil)
-    look(path, kept, [], 1.0, 0.1, found, "after")
+    look(path, kept, [], 0.1, found, "after")
     assert any(told in fault for fault in found.faults), found.faults
 
 
