@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import partial
@@ -19,17 +19,19 @@ from pathlib import Path
 from shutil import rmtree
 from tempfile import mkdtemp
 
+from adapters.contract import BitRate
 from logger.block_table import FOLD_MARGIN_MS, rebuild_blocks
 from logger.claim import Claim
 from logger.errors import LogError, MergeRefused
 from logger.log import Log
-from logger.merge_follow import OF_SOURCE, Taken, copy_blocks, follow, n_samples, write_times
+from logger.merge_follow import OF_SOURCE, Taken, copy_blocks, follow, n_samples, pruned_here, write_times
 from logger.merge_samples import Samples, clear
 from logger.merge_tags import Tagging, Tags, forget, known, reserve_periods
 from logger.other_log import opened_other
 from logger.other_rows import OtherRows, Source, TaggedPeriod
 from logger.printable import printable
 from logger.recorder import NO_LINK_ID, intern_link, intern_rate
+from logger.sample import LinkIdentity
 
 Progress = Callable[[str, int, int], object]  # what is done, how much of how much
 _PREPARED = ("source", "period", "pace", "event", "pruned", "block")
@@ -126,10 +128,13 @@ class _Merge:
                 taken.append((source, mine[0] if mine else None))
             elif left_out:
                 self._done.sources.append(MergedSource(source.name, left_out=left_out))
-        if taken:
-            self._links, self._rates = self._radios()
-            self._n_behind = sum(row[0] for row in rows.other.rows("SELECT ifnull(sum(n_samples), 0) FROM block"))
-            self._n_seen = 0
+        self._n_behind = sum(row[0] for row in rows.other.rows("SELECT ifnull(sum(n_samples), 0) FROM block"))
+        links, rates = rows.links(), rows.rates()
+        self._doing, self._n_seen = "checking", 0
+        for source, mine in taken:
+            self._check(source, mine, periods[source.id], dict.fromkeys(links, 0), dict.fromkeys([None, *rates]))
+        self._links, self._rates = self._radios(links, rates) if taken else ({}, {})
+        self._doing, self._n_seen = "bringing samples", 0
         for source, mine in taken:
             self._take(source, mine, periods[source.id])
         if self._changed:
@@ -182,16 +187,41 @@ class _Merge:
                 return str(detail.get("sha256"))
         return None
 
-    def _radios(self) -> tuple[dict[int, int], dict[int | None, int | None]]:
+    def _check(
+        self,
+        source: Source,
+        mine: int | None,
+        periods: Sequence[TaggedPeriod],
+        links: dict[int, int],
+        rates: dict[int | None, int | None],
+    ) -> None:
+        """Read all that will be taken once before anything is: what cannot be is found while this log is untouched."""
+        rows, db = self._rows, self._log.db
+        pruned = [row[0] for table in OF_SOURCE for row in rows.times(table, source.id) if table == "pruned"]
+        pruned += [] if mine is None else pruned_here(db, mine)
+        for _ in rows.events(source.id):
+            pass
+        numbers, waiting = (known(db, source.log_id, what) for what in ("period", "waiting"))
+        origin = None if source.log_id == rows.other.log_id else rows.origin_ids(source.log_id, "period")
+        samples = Samples(self._log, rows, links, rates, self._brought)
+        for period in periods:
+            origin_id = period.id if origin is None else origin.get(period.id)
+            if origin_id is None:
+                raise rows.other.refuse(f"does not know where its period {period.id} came from")
+            here, hidden = (some.get(origin_id, (None, None))[0] for some in (numbers, waiting))
+            for _ in rows.blocks(period.id, max(pruned, default=0) + FOLD_MARGIN_MS, links) if pruned else ():
+                pass
+            samples.look(period.id, here, hidden, max(pruned, default=0))
+
+    def _radios(
+        self, links: Mapping[int, LinkIdentity | None], rates: Mapping[int, BitRate]
+    ) -> tuple[dict[int, int], dict[int | None, int | None]]:
         """The numbers here of all radios and rates there."""
-        links: dict[int, int] = {}
-        rates: dict[int | None, int | None] = {None: None}
         with self._log.transaction() as db:
-            for number, link in self._rows.links().items():
-                links[number] = NO_LINK_ID if link is None else intern_link(db, link)
-            for number, rate in self._rows.rates().items():
-                rates[number] = intern_rate(db, rate)
-        return links, rates
+            return (
+                {number: NO_LINK_ID if link is None else intern_link(db, link) for number, link in links.items()},
+                {None: None, **{number: intern_rate(db, rate) for number, rate in rates.items()}},
+            )
 
     # One source
 
@@ -230,7 +260,7 @@ class _Merge:
 
     def _brought(self, n: int) -> None:
         self._n_seen += n
-        self._progress("reading samples", min(self._n_seen, self._n_behind), self._n_behind)
+        self._progress(self._doing, min(self._n_seen, self._n_behind), self._n_behind)
 
     def _called(self, source: Source, mine: int | None) -> str:
         if mine is not None:

@@ -61,7 +61,7 @@ def follow(
         db.execute("UPDATE source SET origin_as_of_utc_ms = ? WHERE id = ?", (source.as_of_utc_ms, mine))
     log.timeline_edits += 1
     waiting = _waiting(log, taken, mine)
-    from_ms = max([0, *pruned, *_pruned_here(log.db, mine)])
+    from_ms = max([0, *pruned, *pruned_here(log.db, mine)])
     surplus, n_new = {}, 0
     for period in periods:
         origin_id, here = taken.origin_ids[period.id], numbers[period.id]
@@ -129,7 +129,8 @@ def _reserve_one(log: Log, log_id: str, origin_id: int) -> int:
         return reserve_periods(db, log_id, "waiting", [origin_id])[origin_id]
 
 
-def _pruned_here(db: sqlite3.Connection, source_id: int) -> list[int]:
+def pruned_here(db: sqlite3.Connection, source_id: int) -> list[int]:
+    """The horizon of a source, if it has one."""
     return [row[0] for row in db.execute("SELECT before_utc_ms FROM pruned WHERE source_id = ?", (source_id,))]
 
 
@@ -180,7 +181,7 @@ def _write_timeline(
     those are taken as they are; says whether they were."""
     last_ended_ms = taken.periods[-1].ended_at_utc_ms
     same = read_marks(db, mine) == list(marks)
-    horizon_ms = max([*pruned, *_pruned_here(db, mine)], default=None)
+    horizon_ms = max([*pruned, *pruned_here(db, mine)], default=None)
     if horizon_ms is None:
         if not same:
             write_marks(db, mine, marks, last_ended_ms)

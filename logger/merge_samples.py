@@ -47,7 +47,6 @@ class Samples:
         self._log, self._rows, self._links, self._rates, self._progress = log, rows, links, rates, progress
         self._bite = FIRST_BITE
         self._waiting: list[tuple[Any, ...]] = []
-        self.n_seen = 0  # over there, in what was asked for
 
     def bring(
         self, there: int, visible: int | None, hidden: int | None, from_ms: int, reserve: Callable[[], int]
@@ -56,26 +55,38 @@ class Samples:
         period ``visible`` here has. Returns ``hidden``, which ``reserve`` has given where there was none and one was
         needed, and the ids here that the other log has not."""
         surplus: list[int] = []
+        for begin_ms, end_ms, spans in self._differing(there, visible, hidden, from_ms):
+            have = {row[0] & _WITHIN: row[0] for span in spans for row in self._ids(span)}
+            for row in self._rows.samples(there, begin_ms, end_ms, self._links, self._rates):
+                within = row[0] & _WITHIN
+                if have.pop(within, None) is None:
+                    hidden = reserve() if hidden is None else hidden
+                    self._waiting.append((hidden << PERIOD_SHIFT | within, *row[1:]))
+                    if len(self._waiting) >= self._bite:
+                        self._flush()
+            surplus += have.values()
+        self._flush()
+        return hidden, surplus
+
+    def look(self, there: int, visible: int | None, hidden: int | None, from_ms: int) -> None:
+        """Check all that ``bring`` would read."""
+        for begin_ms, end_ms, _ in self._differing(there, visible, hidden, from_ms):
+            for _ in self._rows.samples(there, begin_ms, end_ms, self._links, self._rates):
+                pass
+
+    def _differing(
+        self, there: int, visible: int | None, hidden: int | None, from_ms: int
+    ) -> Iterator[tuple[int, int, list[tuple[int, int]]]]:
+        """The windows in which the two logs differ, each with the ids here that lie in it."""
         for begin_ms, end_ms in self._windows(there, visible, from_ms):
             spans = [ids_between(period, begin_ms, end_ms) for period in (visible, hidden) if period is not None]
             n_there, sum_there = self._rows.other.one(_COUNT, ids_between(there, begin_ms, end_ms)) or (0, 0)
             if n_there > MOST_IN_WINDOW:
                 raise self._rows.other.refuse("has more samples in twelve hours than a log can take")
             counts = [self._log.db.execute(_COUNT, span).fetchone() for span in spans]
-            self.n_seen += n_there
             if (n_there, sum_there) != (sum(row[0] for row in counts), sum(row[1] for row in counts)):
-                have = {row[0] & _WITHIN: row[0] for span in spans for row in self._ids(span)}
-                for row in self._rows.samples(there, begin_ms, end_ms, self._links, self._rates):
-                    within = row[0] & _WITHIN
-                    if have.pop(within, None) is None:
-                        hidden = reserve() if hidden is None else hidden
-                        self._waiting.append((hidden << PERIOD_SHIFT | within, *row[1:]))
-                        if len(self._waiting) >= self._bite:
-                            self._flush()
-                surplus += have.values()
+                yield begin_ms, end_ms, spans
             self._progress(n_there)
-        self._flush()
-        return hidden, surplus
 
     def _windows(self, there: int, visible: int | None, from_ms: int) -> Iterator[tuple[int, int]]:
         """Those in which either side has samples."""

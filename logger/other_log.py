@@ -72,7 +72,7 @@ class OtherLog:
 
     def refuse(self, why: str) -> MergeRefused:
         """To be raised: what is wrong with the log."""
-        return MergeRefused(f"{printable(self.name)} {printable(why)}; nothing of it was merged")
+        return _refusal(self.name, why)
 
     def look_through(self) -> None:
         """Make sure that it is sound; from then on only tables of a log can be read."""
@@ -104,10 +104,21 @@ class OtherLog:
     @contextmanager
     def _reading(self, patience_s: float = PATIENCE_S) -> Iterator[None]:
         self._over_s = time.monotonic() + patience_s
-        try:
+        with _no_trust_in(self.name):
             yield
-        except (sqlite3.Error, sqlite3.Warning, UnicodeError, OverflowError) as error:
-            raise self.refuse(f"cannot be read ({quoted(str(error))})") from error
+
+
+def _refusal(name: str, why: str) -> MergeRefused:
+    return MergeRefused(f"{printable(name)} {printable(why)}; nothing of it was merged")
+
+
+@contextmanager
+def _no_trust_in(name: str) -> Iterator[None]:
+    """Whatever SQLite says of the file (in bytes that may be no text) is a reason to refuse it."""
+    try:
+        yield
+    except (sqlite3.Error, sqlite3.Warning, UnicodeError, OverflowError) as error:
+        raise _refusal(name, f"cannot be read ({quoted(ascii(error)[:200])})") from error
 
 
 @contextmanager
@@ -120,14 +131,14 @@ def opened_other(
     copy = folder / "other.db"
     try:
         _copy(path, copy, progress)
-    except OSError as error:
-        raise MergeRefused(f"{printable(str(path))} cannot be read: {error.strerror or error}") from error
-    with closing(_connect(copy)) as db:
+    except (OSError, ValueError) as error:  # ValueError: a name with a zero byte
+        said = getattr(error, "strerror", None) or str(error)
+        raise MergeRefused(f"{printable(str(path))} cannot be read: {said}") from error
+    with _no_trust_in(name), closing(_connect(copy)) as db:
         other = OtherLog(name, db)
-        with other._reading():
-            schema = db.execute("PRAGMA user_version").fetchone()[0]
-            if db.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID or schema < 1:
-                raise other.refuse("is a database, but not a linktrial log")
+        schema = db.execute("PRAGMA user_version").fetchone()[0]
+        if db.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID or schema < 1:
+            raise other.refuse("is a database, but not a linktrial log")
         if schema > SCHEMA:
             raise NewerLog(f"{name} was written by a newer linktrial; update linktrial to merge it")
         if schema < SCHEMA:
@@ -135,7 +146,9 @@ def opened_other(
                 other.take_apart(reference)
     if schema < SCHEMA:
         _bring_up_to_date(name, copy)
-    with closing(_connect(copy)) as db:
+    with _no_trust_in(name):
+        db = _connect(copy)
+    with closing(db):
         other = OtherLog(name, db)
         other.take_apart(own.db)
         other.look_through()

@@ -30,6 +30,7 @@ class Machine:
     def __init__(self, folder, name, zone="Europe/Berlin"):
         self.path = folder / f"{name}.db"
         self.log = Log.open(self.path)
+        self.log.db.execute("PRAGMA synchronous = OFF")  # no power is cut here
         self.clock = HandClock()
         self.timeline = Timeline(self.log, self.clock, zone)
         self.recorder = Recorder(self.log)
