@@ -1,47 +1,35 @@
 """The lab's story, played inside the guest as root: the program logs a real link while its router changes.
 
 It carries out /run/results/story.json (what was done when, what the sender was set to, what iw showed, what each
-run of the program answered) and the log itself. It judges nothing: test_lab.py does. Standard library only, and
-few interpreters started: each costs seconds under emulation.
+run of the program answered) and the log itself. It judges nothing: test_lab.py and test_faults.py do. Standard
+library only, and few interpreters started: each costs seconds under emulation.
 """
 
 from __future__ import annotations
 
-import json
 import os
 import random
 import shutil
-import sqlite3
 import stat
 import subprocess
 import sys
-import time
-from contextlib import closing
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+import faults
 from air import (
     FIVE_GHZ,
     LAPTOP,
-    RADAR_CHANNEL,
     TWO_GHZ,
     AccessPoint,
     Laptop,
-    add_radio,
-    delete_radio,
-    load_driver,
     prepare_air,
-    run,
     start_traffic,
-    unload_driver,
     wait_for,
 )
 from pace import Pace
+from story import LOG, PROGRAM, RESULTS, Lab, Story, now_ms, rows_in_log
 
-RESULTS = Path("/run/results")
-LOG = Path("/run/linktrial/lab.db")
-PROGRAM = Path(sys.executable).with_name("linktrial")
 BEFORE_DBM, AFTER_DBM = -71, -65  # the planted step: +6 dB
 UPLINK, DOWNLINK = ((1, 4), (2, 7)), ((2, 3), (2, 5))  # (streams, VHT-MCS) on 5 GHz, before the step and after
 UPLINK_HT, DOWNLINK_HT = 5, 12  # HT-MCS on 2.4 GHz; the streams are in it
@@ -50,49 +38,7 @@ WANDER_S = 4.0
 LOOK_EVERY = 8  # turns
 STAY_S = 340.0  # on each side of the step: two minutes of washout, and the three that an interval needs
 INTERVAL_S = 0.5
-LONG_OUTAGE_S = 120.0
-VIEWS = ("link", "info", "station dump")  # of iw
 NOBODY = ("setpriv", "--reuid=65534", "--regid=65534", "--clear-groups", "env", "HOME=/tmp")
-
-
-class Story:
-    """Writes down what happens, as it happens."""
-
-    def __init__(self) -> None:
-        self._told: dict[str, list[dict[str, object]]] = {"moments": [], "levels": [], "looks": [], "runs": []}
-
-    def tell(self, chapter: str, **facts: object) -> None:
-        """Add one dated entry."""
-        self._told[chapter].append({"at_utc_ms": facts.pop("at_utc_ms", now_ms()), **facts})
-
-    def save(self) -> None:
-        """Carry it out."""
-        (RESULTS / "story.json").write_text(json.dumps(self._told, indent=1))
-
-    def moment(self, name: str, **facts: object) -> None:
-        """Something was just done or found true."""
-        print(f"{time.monotonic():6.1f} s  {name}", flush=True)
-        self.tell("moments", name=name, **facts)
-
-    def level(self, point: AccessPoint, rssi_dbm: int) -> None:
-        """Set what the laptop hears of this radio."""
-        at = now_ms()
-        point.set_level(rssi_dbm)
-        self.tell("levels", bssid=point.bssid, rssi_dbm=rssi_dbm, at_utc_ms=at)
-
-    def look(self, name: str) -> None:
-        """What the system's own tool shows of the link now."""
-        shown = {view: run("iw", "dev", LAPTOP, *view.split(), check=False) for view in VIEWS}
-        self.tell("looks", name=name, **shown)
-
-    def program(self, name: str, *words: str, user: tuple[str, ...] = ()) -> None:
-        """Run linktrial to its end."""
-        started, clock = now_ms(), time.monotonic()
-        done = subprocess.run([*user, str(PROGRAM), *words], capture_output=True, text=True, timeout=90)
-        took = round(time.monotonic() - clock, 2)
-        said = {"code": done.returncode, "stdout": done.stdout, "stderr": done.stderr}
-        print(f"{time.monotonic():6.1f} s  linktrial {' '.join(words)} -> {done.returncode} ({took} s)", flush=True)
-        self.tell("runs", name=name, words=words, took_s=took, at_utc_ms=started, **said)
 
 
 class Daemon:
@@ -123,17 +69,6 @@ class Daemon:
         return self._process.wait(30)
 
 
-@dataclass
-class Lab:
-    """All that takes part."""
-
-    story: Story
-    pace: Pace
-    five: AccessPoint
-    two: AccessPoint
-    laptop: Laptop
-
-
 def play(story: Story, pace: Pace) -> None:
     """The whole story, act by act."""
     prepare_air()
@@ -148,16 +83,16 @@ def play(story: Story, pace: Pace) -> None:
     story.program("changed again", "changed", "router on the shelf")
     other_band_and_back(lab)
     channel_switch(lab)
-    outage(lab)
-    interface_down_and_up(lab)
-    card_out_and_in(lab)
-    long_outage(lab)
-    radar(lab)
-    airplane_mode(lab)
-    radio_deleted_and_back(lab)
-    driver_unloaded_and_loaded(lab)
+    faults.outage(lab)
+    faults.interface_down_and_up(lab)
+    faults.card_out_and_in(lab)
+    faults.long_outage(lab)
+    faults.radar(lab)
+    faults.airplane_mode(lab)
+    faults.radio_deleted_and_back(lab)
+    faults.driver_unloaded_and_loaded(lab)
     story.program("status", "status", "--json")
-    goodbye(lab)
+    faults.goodbye(lab)
     stop_logging(lab, daemon)
 
 
@@ -262,136 +197,6 @@ def channel_switch(lab: Lab) -> None:
     look_after_a_while(lab, "channel 40")
 
 
-def outage(lab: Lab) -> None:
-    """The router loses its mains for some seconds."""
-    lab.story.moment("router's plug pulled")
-    lab.five.set_mains(False)
-    lab.laptop.wait_for_no_link()
-    lab.story.moment("link lost")
-    lab.pace.let_pass(6)
-    lab.story.moment("router's plug back")
-    lab.five.set_mains(True)
-    lab.laptop.wait_for_link(5200)
-    lab.story.moment("link back")
-    lab.pace.let_pass(2)
-
-
-def interface_down_and_up(lab: Lab) -> None:
-    """As a person's hand on a switch, or a network manager, does it."""
-    lab.story.moment("interface down")
-    run("ip", "link", "set", LAPTOP, "down")
-    lab.pace.let_pass(3)
-    run("ip", "link", "set", LAPTOP, "up")
-    lab.laptop.wait_for_link(5200)
-    lab.story.moment("interface up")
-    lab.pace.let_pass(2)
-
-
-def card_out_and_in(lab: Lab) -> None:
-    """The interface vanishes, and one of the same name comes back."""
-    lab.story.moment("card pulled out")
-    run("iw", "dev", LAPTOP, "del")
-    lab.laptop.stop()
-    lab.pace.let_pass(4)
-    run("iw", "phy", "phy1", "interface", "add", LAPTOP, "type", "managed")
-    lab.laptop.start()
-    lab.laptop.wait_for_link(5200)
-    lab.story.moment("card back")
-    samples_again(lab)
-    lab.story.moment("logging again")
-
-
-def long_outage(lab: Lab) -> None:
-    """The router is off for two minutes."""
-    lab.story.moment("router off")
-    lab.five.set_mains(False)
-    lab.laptop.wait_for_no_link()
-    lab.story.moment("no link any more")
-    lab.pace.let_pass(LONG_OUTAGE_S)
-    lab.story.moment("router on")
-    lab.five.set_mains(True)
-    lab.laptop.wait_for_link(5200)
-    lab.story.moment("link after two minutes")
-    lab.pace.let_pass(2)
-
-
-def radar(lab: Lab) -> None:
-    """The router moves to a channel of radar, after a minute of listening; later it hears one there, and moves on."""
-    lab.story.moment("router to a radar channel")
-    lab.five.stop()
-    lab.five.configure(RADAR_CHANNEL)
-    lab.five.start(lab.pace.let_pass)
-    lab.five.set_level(AFTER_DBM)
-    lab.laptop.wait_for_link(5260)
-    lab.story.moment("on channel 52")
-    lab.pace.let_pass(4)
-    lab.story.moment("radar")
-    lab.five.hear_radar()
-    lab.laptop.wait_for_link(5200)
-    lab.story.moment("away from radar")
-    lab.pace.let_pass(4)
-
-
-def airplane_mode(lab: Lab) -> None:
-    """The radio is blocked by its owner for a while; the interface stays."""
-    lab.story.moment("airplane mode on")
-    lab.laptop.set_airplane_mode(True)
-    lab.pace.let_pass(5)
-    lab.story.moment("airplane mode off")
-    lab.laptop.set_airplane_mode(False)
-    lab.laptop.wait_for_link(5200)
-    lab.story.moment("linked after airplane mode")
-    lab.pace.let_pass(2)
-
-
-def radio_deleted_and_back(lab: Lab) -> None:
-    """The whole radio goes, its phy as well, and another comes whose interface has the same name."""
-    lab.story.moment("radio deleted")
-    delete_radio("phy1")
-    lab.laptop.stop()
-    lab.pace.let_pass(5)
-    add_radio()
-    lab.laptop.start()
-    lab.laptop.wait_for_link(5200)
-    lab.story.moment("radio back")
-    samples_again(lab)
-    lab.story.moment("logging after the radio's return")
-
-
-def driver_unloaded_and_loaded(lab: Lab) -> None:
-    """The driver goes, and with it all that the kernel knows of Wi-Fi; then both are back."""
-    lab.five.stop()
-    lab.laptop.wait_for_no_link()
-    lab.laptop.stop()
-    lab.story.moment("driver unloaded")
-    unload_driver()
-    lab.pace.let_pass(5)
-    load_driver()
-    lab.five = AccessPoint("wlan0", FIVE_GHZ)
-    lab.five.start()
-    lab.five.set_level(AFTER_DBM)
-    lab.laptop.start()
-    lab.laptop.wait_for_link(5180)
-    lab.story.moment("driver loaded")
-    samples_again(lab)
-    lab.story.moment("logging with the new driver")
-
-
-def goodbye(lab: Lab) -> None:
-    """The last that the laptop hears of its router."""
-    lab.story.moment("router says goodbye")
-    lab.five.stop()
-    lab.laptop.wait_for_no_link()
-    lab.pace.let_pass(2)
-
-
-def samples_again(lab: Lab) -> None:
-    """Until the log has some that were taken a while after now."""
-    settled_ms = now_ms() + 2000
-    with lab.pace.let_go():
-        wait_for("samples after the return", lambda: rows_in_log("sample", settled_ms) > 2, 90)
-
-
 def stop_logging(lab: Lab, daemon: Daemon) -> None:
     """SIGTERM, and what is left in the log's folder is carried out."""
     lab.story.moment("told to stop", alive=daemon.alive())
@@ -415,29 +220,12 @@ def shell_loop_cost(turns: int) -> dict[str, float]:
     return costs
 
 
-def rows_in_log(table: str, since_utc_ms: int = 0) -> int:
-    """How many samples or events the log holds from a moment on; 0 without a log."""
-    if not LOG.exists():
-        return 0
-    query = f"SELECT count(*) FROM {table} WHERE time_utc_ms >= ?"
-    try:
-        with closing(sqlite3.connect(f"file:{LOG}?mode=ro", uri=True)) as db:
-            return int(db.execute(query, (since_utc_ms,)).fetchone()[0])
-    except sqlite3.OperationalError:
-        return 0  # it is only being made
-
-
 def open_to_everyone() -> None:
     """Let an unprivileged user reach the program; in the guest's own layer, so the host's modes stay."""
     here = Path(__file__).resolve()
     for end in (Path(sys.prefix), Path(sys.base_prefix).resolve(), here.parents[2]):
         for folder in (end, *end.parents):
             folder.chmod(folder.stat().st_mode | 0o055)
-
-
-def now_ms() -> int:
-    """The wall clock."""
-    return time.time_ns() // 1_000_000
 
 
 def main() -> None:

@@ -1,5 +1,4 @@
-"""What goes wrong in a year, played on the real Wi-Fi stack: the log tells each for what it was. The story is in
-guest.py."""
+"""What goes wrong in a year, played on the real Wi-Fi stack (faults.py): the log tells each for what it was."""
 
 from __future__ import annotations
 
@@ -8,7 +7,8 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from guest import INTERVAL_S, LONG_OUTAGE_S
+from faults import LONG_OUTAGE_S
+from guest import INTERVAL_S
 from trip import Entry, Trip
 
 from dashboards.analysis.coverage import KINDS
