@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import select
 import socket
+import sys
 import time
 
 import pytest
@@ -107,6 +108,13 @@ def test_a_bus_that_ends_is_let_go(tmp_path, monkeypatch):
 def test_where_there_is_no_bus_there_is_no_trouble(monkeypatch, address):
     monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", address)
     assert SleepSignal.open(lambda begins: None) is None
+
+
+def test_where_no_bus_can_be_its_library_is_not_even_loaded(monkeypatch):
+    monkeypatch.delenv("DBUS_SYSTEM_BUS_ADDRESS", raising=False)
+    monkeypatch.setattr(sleep_signal, "_USUAL_BUS", "/nowhere/at/all")
+    monkeypatch.setitem(sys.modules, "jeepney.bus", None)  # importing it would fail
+    assert SleepSignal.open(lambda begins: pytest.fail("it was told")) is None
 
 
 def test_a_bus_that_never_answers_does_not_hold_us(tmp_path, monkeypatch):
