@@ -14,7 +14,7 @@ from logger.sample import Event, Sample
 from logger.voice import Voice
 from logger.wording import counted
 
-KEPT_AT_MOST = 10_000  # samples, and events, held while the log cannot be written: tests/bench/full_disk.py weighs them
+KEPT_AT_MOST = 10_000  # samples, and events, held while the log cannot be written: tests/bench/backlog.py weighs them
 AT_ONCE = 500  # samples a commit: what does not fit is found out at little cost, and what fits is kept
 TRY_AGAIN_S = 1.0
 

@@ -1,7 +1,7 @@
 """Reads the rows of a SQLite file page by page, however damaged, and never writes to it.
 
 SQLite stops at the first page that it cannot make sense of. Here each table's tree is walked from its root by the file
-format (https://www.sqlite.org/fileformat2.html): a page that makes no sense costs its own rows and those below it. The
+format (logger/page_format.py): a page that makes no sense costs its own rows and those below it. The
 write-ahead log counts as SQLite counts it: its frames up to the last commit, as far as their checksums hold.
 """
 
@@ -15,11 +15,11 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, NamedTuple
 
+from logger.page_format import committed_frames, values_of, varint_at
+
 PAGE_SIZE = 4096  # where the file's own word makes no sense
 _TABLE_LEAF, _TABLE_INTERIOR, _KEY_LEAF, _KEY_INTERIOR = 0x0D, 0x05, 0x0A, 0x02
 _TREE_PAGES = (_TABLE_LEAF, _TABLE_INTERIOR, _KEY_LEAF, _KEY_INTERIOR)
-_INTEGER_BYTES = (0, 1, 2, 3, 4, 6, 8)  # by serial type
-_WAL_HEADER, _FRAME_HEADER = 32, 24
 _SENSELESS = (IndexError, ValueError, struct.error, TypeError, UnicodeDecodeError)
 
 Row = tuple[Any, ...]
@@ -230,10 +230,10 @@ class PageWalk:
         cells = []
         for start in starts:
             try:
-                size, at = _varint(data, start)
+                size, at = varint_at(data, start)
                 rowid = None
                 if not shape.n_key:
-                    rowid, at = _varint(data, at)
+                    rowid, at = varint_at(data, at)
                     rowid -= (rowid >= 1 << 63) << 64
                 row = self._row(self._payload(data, at, size, shape), shape, rowid, exact)
             except _SENSELESS:
@@ -249,7 +249,7 @@ class PageWalk:
         for start in starts:
             try:
                 child = int.from_bytes(data[start : start + 4], "big")
-                size, at = _varint(data, start + 4)
+                size, at = varint_at(data, start + 4)
                 if not shape.n_key:
                     cells.append(((size - ((size >= 1 << 63) << 64),), (child, None)))
                     continue
@@ -282,7 +282,7 @@ class PageWalk:
         return b"".join(parts)
 
     def _row(self, payload: bytes, shape: Shape, rowid: int | None, exact: bool = False) -> Row:
-        values = _record(payload)
+        values = values_of(payload)
         if len(values) > shape.n_columns or len(values) < (shape.n_columns if exact else max(shape.n_key, 1)):
             raise ValueError("a row of another table")
         values += [None] * (shape.n_columns - len(values))
@@ -331,89 +331,6 @@ class PageWalk:
             return n * size  # of as many bytes
 
         return said if n_sensible(said) > n_sensible(PAGE_SIZE) else PAGE_SIZE
-
-
-def committed_frames(wal: bytes, page_size: int) -> dict[int, int]:
-    """Where the newest committed content of each page begins in a write-ahead log; empty where it has none."""
-    if len(wal) < _WAL_HEADER:
-        return {}
-    magic, _, size, _, *salts = struct.unpack_from(">6I", wal)
-    if magic & ~1 != 0x377F0682 or size != page_size:
-        return {}
-    order = ">" if magic & 1 else "<"
-    sums = _checksum(wal[:24], (0, 0), order)
-    if sums != struct.unpack_from(">2I", wal, 24):
-        return {}
-    frames: dict[int, int] = {}
-    waiting: dict[int, int] = {}
-    at = _WAL_HEADER
-    while at + _FRAME_HEADER + page_size <= len(wal):
-        number, n_after_commit, *rest = struct.unpack_from(">6I", wal, at)
-        sums = _checksum(wal[at : at + 8], sums, order)
-        sums = _checksum(wal[at + _FRAME_HEADER : at + _FRAME_HEADER + page_size], sums, order)
-        if rest[:2] != salts or tuple(rest[2:]) != sums or not number:
-            break
-        waiting[number] = at + _FRAME_HEADER
-        if n_after_commit:
-            frames |= waiting
-            waiting = {}
-        at += _FRAME_HEADER + page_size
-    return frames
-
-
-def _checksum(data: bytes, sums: tuple[int, int], order: str) -> tuple[int, int]:
-    one, other = sums
-    for first, second in struct.iter_unpack(f"{order}2I", data):
-        one = one + first + other & 0xFFFFFFFF
-        other = other + second + one & 0xFFFFFFFF
-    return one, other
-
-
-def _varint(data: bytes, at: int) -> tuple[int, int]:
-    """The number that begins there, and where it ends."""
-    value = data[at]
-    if value < 0x80:
-        return value, at + 1
-    value &= 0x7F
-    for where in range(at + 1, at + 8):
-        byte = data[where]
-        value = value << 7 | byte & 0x7F
-        if byte < 0x80:
-            return value, where + 1
-    return value << 8 | data[at + 8], at + 9
-
-
-def _record(payload: bytes) -> list[Any]:
-    """The values of one row. Raises ValueError where they do not fill it exactly."""
-    head_end, at = _varint(payload, 0)
-    body = head_end
-    values: list[Any] = []
-    while at < head_end:
-        kind = payload[at]
-        at += 1
-        if kind >= 0x80:
-            kind, at = _varint(payload, at - 1)
-        if kind == 0:
-            values.append(None)
-        elif kind <= 6:
-            size = _INTEGER_BYTES[kind]
-            values.append(int.from_bytes(payload[body : body + size], "big", signed=True))
-            body += size
-        elif kind == 7:
-            values.append(struct.unpack_from(">d", payload, body)[0])
-            body += 8
-        elif kind <= 9:
-            values.append(kind - 8)
-        elif kind >= 12:
-            size = kind - 12 >> 1
-            chunk = payload[body : body + size]
-            values.append(chunk.decode() if kind & 1 else chunk)
-            body += size
-        else:
-            raise ValueError("no such kind of value")
-    if at != head_end or body != len(payload):
-        raise ValueError("the values do not fill the row")
-    return values
 
 
 _TYPES: dict[str, tuple[type, ...]] = {"INTEGER": (int,), "REAL": (int, float), "TEXT": (str,), "BLOB": (bytes,)}

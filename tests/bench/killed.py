@@ -37,7 +37,7 @@ from logger.daemon import Daemon
 from logger.errors import LogError
 from logger.exchange_import import import_recording
 from logger.log import Log
-from logger.page_walk import committed_frames
+from logger.page_format import committed_frames
 from logger.pruning import Pruner
 from logger.sampler import Sampler
 from logger.timeline import Timeline

@@ -16,7 +16,8 @@ from logger.console import main
 from logger.errors import LogError, NewerLog, NotALog
 from logger.log import SCHEMA, Log
 from logger.migrations import STEPS, migrate
-from logger.page_walk import PageWalk, Shape, committed_frames
+from logger.page_format import committed_frames
+from logger.page_walk import PageWalk, Shape
 from logger.rescue import Rescued, rescue
 from logger.timeline import Timeline
 from tests.logger.conftest import START_MS, HandClock
