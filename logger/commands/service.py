@@ -46,12 +46,17 @@ def run(args: argparse.Namespace) -> int:
 
 def _show(plan: Plan, args: argparse.Namespace) -> int:
     if args.json:
-        return say_json(**_answer(plan, installed=machine.is_current(plan)))
+        return say_json(**_answer(plan, installed=machine.is_written(plan)), current=machine.is_current(plan))
     print(f"{printable(str(plan.file))}\n")
     print("".join(f"    {printable(line)}".rstrip() + "\n" for line in plan.text.splitlines()))
     print("'linktrial service install' writes this file and says:\n" + _commands(plan.install))
     print("'linktrial service uninstall' says, and removes the file:\n" + _commands((*plan.uninstall, *plan.forget)))
-    print("It is installed, word for word." if machine.is_current(plan) else "It is not installed, or otherwise.")
+    if machine.is_current(plan):
+        print("It is installed, just so.")
+    elif machine.is_written(plan):
+        print("It is installed, but otherwise than shown: 'linktrial service install' brings it up to date.")
+    else:
+        print("It is not installed.")
     return 0
 
 
@@ -77,11 +82,12 @@ def _uninstall(plan: Plan, args: argparse.Namespace) -> int:
         print(
             f"Says, and removes {printable(str(plan.file))}:\n{_commands((*plan.uninstall, *plan.forget))}", flush=True
         )
+    as_told = machine.is_current(plan)
     there = machine.uninstall(plan)
     if args.json:
         return say_json(**_answer(plan, installed=False), was_installed=there)
     print("Done." if there else f"There is no {printable(str(plan.file))}: nothing to take away.")
-    print(f"The log stays: {printable(str(plan.job.log))}")
+    print(f"The log stays: {printable(str(plan.job.log))}" if as_told else "Every log stays where it is.")
     return 0
 
 

@@ -88,7 +88,7 @@ def is_written(plan: Plan) -> bool:
         return False
     except OSError as error:
         raise LogError(f"{file} cannot be read: {error.strerror}") from error
-    if WRITTEN_BY.encode() not in there.replace(b"\0", b"").replace(b"&apos;", b"'"):
+    if WRITTEN_BY.encode() not in there.replace(b"\0", b""):
         raise LogError(f"{file} was written by somebody else; move it away first, or keep it")
     return True
 

@@ -85,7 +85,8 @@ def test_show_says_all_that_install_would_do_and_does_none_of_it(system, capsys)
     assert file["path"] == str(system / "config" / UNIT)
     assert all(f"    {line}".rstrip() in shown for line in file["content"].splitlines())
     assert all(f"    {' '.join(words)}\n" in shown for words in answer["commands"]["install"])
-    assert answer["installed"] is False
+    assert (answer["installed"], answer["current"]) == (False, False)
+    assert shown.endswith("It is not installed.\n")
 
 
 def test_install_says_what_it_does_does_it_and_uninstall_leaves_everything_as_it_was(system, capsys):
@@ -100,7 +101,11 @@ def test_install_says_what_it_does_does_it_and_uninstall_leaves_everything_as_it
         "--user restart --no-block linktrial.service",
     ]
     assert (system / "config/systemd/user/default.target.wants/linktrial.service").is_symlink()
-    assert json.loads(said(capsys, "show", "--json"))["installed"] is True
+    assert "It is installed, just so." in said(capsys, "show")
+    other = ("--db", str(system / "other.db"))
+    assert "but otherwise than shown" in said(capsys, "show", *other)
+    answer = json.loads(said(capsys, "show", "--json", *other))
+    assert (answer["installed"], answer["current"]) == (True, False)
 
     (system / "asked").unlink()
     out = said(capsys, "uninstall")
@@ -122,6 +127,11 @@ def test_twice_is_as_good_as_once(system, capsys):
     assert "nothing to take away" in said(capsys, "uninstall")
     assert json.loads(said(capsys, "uninstall", "--json"))["was_installed"] is False
     assert asked(system) == []
+
+
+def test_a_log_that_was_named_at_the_installation_is_not_mistaken_for_another(system, capsys):
+    said(capsys, "install", "--db", str(system / "other.db"))
+    assert said(capsys, "uninstall").endswith("Done.\nEvery log stays where it is.\n")
 
 
 def test_where_systemd_refuses_the_machine_is_as_it_was(system, capsys):
