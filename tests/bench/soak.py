@@ -3,7 +3,8 @@
     python tests/bench/soak.py                # 30 days at a sample every 1.5 s: more than a million ticks, about a minute
     python tests/bench/soak.py --days 1       # a short form; the tests run a shorter one
 
-It is ``linktrial log`` itself, loop, jobs and all, on the simulated radio; only the clock is wound on by hand instead of
+It is ``linktrial log`` itself, loop, jobs and all, on the simulated radio (the libraries for a real one are loaded, too);
+only the clock is wound on by hand instead of
 waited for. Meanwhile the laptop sleeps at night, roams, loses its link and its card, its adapter fails, somebody sets
 the clock, and the owner moves it about and changes the router, each through a process of its own, as commands
 are. The log lies in memory (/dev/shm) where there is such a place, for a month of commits would else wait hours for
@@ -24,7 +25,9 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from functools import partial
+from importlib import import_module
 from pathlib import Path
 from random import Random
 from typing import NamedTuple
@@ -180,12 +183,24 @@ class Winder:
         )
 
 
+def load_what_a_card_needs() -> None:
+    """The libraries that a daemon on a real card has in memory, so that their room is counted too."""
+    from adapters.netlink import Family
+
+    with suppress(OSError, AdapterError):
+        Family("nl80211").close()
+    for name in ("jeepney", "jeepney.io.blocking"):
+        with suppress(ImportError):
+            import_module(name)
+
+
 def soak(days: float, interval_s: float, folder: Path, seed: int = 11) -> list[Look]:
     """A daemon in this process for so many simulated days; the looks at it. ``folder`` is for the log."""
     import logger.schedule
     from logger.commands import log as command
     from logger.settings import Settings
 
+    load_what_a_card_needs()
     clock = SimulatedClock(START_MS)
     path = folder / "soak.db"
     radio = TroubledRadio(month(days), clock, seed=seed)
