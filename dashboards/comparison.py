@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING
 
 from dashboards.analysis import metrics as all_metrics
 from logger.errors import LogError
-from logger.log import OWN_SOURCE
 from logger.printable import printable
 from logger.router_settings import Settings as RouterSettings
 from logger.settings import Settings
@@ -169,7 +168,7 @@ def parts_with_both(blocks: pd.DataFrame, a: int, b: int, *, location: str | Non
         if {a, b} <= set(part.loc[part["connected"], "version"]):
             told = tuple(name for name, metric in all_metrics.METRICS.items() if is_told(part, metric))
             chosen = _chosen_by_itself(blocks[blocks["location"] == place], str(band), a, b)
-            imported = not (part["source_id"] == OWN_SOURCE).any()
+            imported = not (part["source_kind"] == "logger").any()
             found.append(Part(str(place), str(band), told, tuple(chosen), imported))
     return found
 
@@ -244,7 +243,10 @@ def settings_of(versions: pd.DataFrame) -> dict[int, RouterSettings]:
 def _chosen_by_itself(here: pd.DataFrame, band: str, a: int, b: int) -> list[str]:
     """A sentence where the laptop was on ``band`` for a small part only of its time with either version: it goes
     there by itself, when the other band is weak, and those moments are no fair sample."""
-    linked = here[here["connected"] & (here["source_id"] == OWN_SOURCE)]
+    linked = here[here["connected"] & (here["source_kind"] == "logger")]
+    linked = linked[
+        linked["source_id"].isin(linked.loc[linked["band"] == band, "source_id"])
+    ]  # others never went there
     total_s = linked.groupby("version")["covered_s"].sum()
     share = linked[linked["band"] == band].groupby("version")["covered_s"].sum() / total_s
     if not any(share.get(version, 1.0) < MINOR_SHARE for version in (a, b)):

@@ -57,7 +57,7 @@ _FLOATS = {
     *("frequency_mhz", "width_mhz"),
 }
 _FROM_PERIOD = (
-    *("source_id", "location", "placement_id", "placement", "version", "time_zone"),
+    *("source_id", "source_kind", "location", "placement_id", "placement", "version", "time_zone"),
     *("period_started_at_utc_ms", "period_ended_at_utc_ms", "source_started_at_utc_ms", "source_ended_at_utc_ms"),
 )
 

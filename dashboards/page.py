@@ -39,6 +39,7 @@ from dashboards.setting_words import spoken
 from dashboards.stability_sections import notes, sections_of
 from dashboards.suggestions import suggest
 from dashboards.typeset import drawn, typeset
+from logger.log import OWN_SOURCE
 from logger.printable import printable
 from logger.router_settings import BANDS, difference, eirp_dbm
 from logger.times import format_duration, format_local
@@ -356,7 +357,7 @@ class _Page:
         total_h, shares = float(in_all.sum()), shares_percent(in_all)
         longest = source.gaps.assign(lasted=source.gaps["ended_at_utc_ms"] - source.gaps["started_at_utc_ms"])
         return {
-            "name": f"import {source.source_id}" if source.is_import else "this laptop's logger",
+            "name": _source_name(source),
             "total": hours(total_h),
             "kinds": [
                 {
@@ -393,6 +394,14 @@ class _Page:
 
     def _when(self, utc_ms: float) -> str:
         return format_local(int(utc_ms), self.zone, self.findings.now_utc_ms)
+
+
+def _source_name(source: SourceCoverage) -> str:
+    if source.is_import:
+        return f"import {source.source_id}"
+    return (
+        "this laptop's logger" if source.source_id == OWN_SOURCE else f"another machine's logger ({source.source_id})"
+    )
 
 
 def _capital(words: str) -> str:

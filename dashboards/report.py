@@ -36,7 +36,7 @@ from dashboards.remembered_places import remembered_changes, remembered_stabilit
 from dashboards.stability_words import stability_table
 from logger.errors import LogError
 from logger.exchange import harmless
-from logger.log import OWN_SOURCE, Log
+from logger.log import Log
 from logger.one_moment import one_moment
 from logger.settings import DEFAULTS
 from logger.whole_file import whole_file
@@ -109,7 +109,7 @@ def find(
             answers,
             frames.blocks,
             needed_rate_mbps=needed_rate_mbps,
-            washout_s={OWN_SOURCE: judged.washout_s},
+            washout_s=dict.fromkeys(_loggers(frames), judged.washout_s),
             now_utc_ms=now_utc_ms,
         ),
         unexplained=remembered_changes(answers, frames.blocks, frames.events, now_utc_ms=now_utc_ms),
@@ -240,6 +240,12 @@ def _cell(value: object) -> object:
     if isinstance(value, float):
         return f"{value:.6g}" if isfinite(value) else ""
     return "" if value is None else value
+
+
+def _loggers(frames: LogFrames) -> list[int]:
+    """The sources that tags were said to while they measured, this machine's and merged ones; not imports."""
+    kinds = frames.periods["source_kind"]
+    return sorted(set(frames.periods.loc[kinds == "logger", "source_id"].tolist()))
 
 
 def _coverages(frames: LogFrames, zone: str) -> Iterator[SourceCoverage]:

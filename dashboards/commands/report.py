@@ -66,6 +66,6 @@ def zone_of(log: Log) -> str:
     row = log.db.execute(
         "SELECT time_zone FROM (SELECT source_id, started_at_utc_ms AS from_utc_ms, 0 AS found, time_zone FROM period"
         " UNION ALL SELECT source_id, from_utc_ms, 1, time_zone FROM zone) JOIN source ON source.id = source_id"
-        " ORDER BY kind = 'logger' DESC, from_utc_ms DESC, found DESC LIMIT 1"
+        " ORDER BY source_id = 1 DESC, kind = 'logger' DESC, from_utc_ms DESC, found DESC LIMIT 1"
     ).fetchone()
     return row[0] if row else local_zone_name()

@@ -42,7 +42,6 @@ def run(args: argparse.Namespace) -> int:
         open_log(args, create=True) as log,
         tqdm(total=1, bar_format=form, leave=False, disable=not sys.stderr.isatty()) as bar,
     ):
-
         shown = ""
 
         def progress(what: str, n: int, of: int) -> None:

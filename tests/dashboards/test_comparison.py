@@ -38,7 +38,7 @@ TOLD = {"tx_packets": 900, "tx_retries": 90, "tx_failed": 1}
 
 def rows(*cells: tuple[str, str | None, int, bool]) -> pd.DataFrame:
     frame = pd.DataFrame(cells, columns=["location", "band", "version", "connected"])
-    return frame.assign(source_id=1, covered_s=600.0, noise_n=0, noise_mean_dbm=0.0, **TOLD)
+    return frame.assign(source_id=1, source_kind="logger", covered_s=600.0, noise_n=0, noise_mean_dbm=0.0, **TOLD)
 
 
 BOTH = rows(
@@ -115,7 +115,9 @@ def test_a_band_that_the_laptop_seldom_chose_is_said_to_be_no_fair_sample(asked)
             "The laptop was on 2.4 GHz for only 9 % of its linked time with v1 and 9 % of its linked time with v2"
         )
     )
-    imported = seldom.assign(source_id=2)  # whoever recorded both bands at once had no choice to make
+    imported = seldom.assign(
+        source_id=2, source_kind="import"
+    )  # whoever recorded both bands at once had no choice to make
     assert {one.effect.warnings for one in compare_versions(imported, 1, 2, metrics=("rssi",))} == {RSSI.warnings}
 
 
@@ -313,8 +315,8 @@ def test_the_allowance_for_looking_early_is_said_of_running_trials_only():
 
 def test_nothing_of_an_imported_recording_is_washed_out_unless_asked_for(asked):
     owners = Judgement({}, washout_s=300.0)
-    wishes = [(owners, BOTH), (owners, BOTH.assign(source_id=2)),
-              (Judgement({}, 300.0, imported_washout_s=60.0), BOTH.assign(source_id=2))]  # fmt: skip
+    wishes = [(owners, BOTH), (owners, BOTH.assign(source_id=2, source_kind="import")),
+              (Judgement({}, 300.0, imported_washout_s=60.0), BOTH.assign(source_id=2, source_kind="import"))]  # fmt: skip
     for judged, blocks in wishes:
         compare_versions(blocks, 1, 2, location="bench", metrics=("rssi",), judged=judged)
     assert [washout_s for *_, washout_s in asked] == [300.0, 0.0, 60.0]
@@ -324,7 +326,7 @@ def test_a_trial_goes_on_while_one_of_its_versions_is_in_force_wherever_the_lapt
     both = [effects_asked(parts_with_both(BOTH, 1, 2)[0], 1, 2, metrics=("rssi",), settings={}, in_force=number)[0]
             for number in (None, 1, 2, 3)]  # fmt: skip
     assert [one.running for one in both] == [False, True, True, False]
-    imported = parts_with_both(BOTH.assign(source_id=2), 1, 2)[0]
+    imported = parts_with_both(BOTH.assign(source_id=2, source_kind="import"), 1, 2)[0]
     assert not effects_asked(imported, 1, 2, settings={}, in_force=2)[0].running
 
 
