@@ -52,9 +52,10 @@ def explained_stretches(
     closing event without its opening one reaches back to the last sample before it; an opening one without its closing
     one reaches to the next sample after it.
     """
+    linked = events.loc[events["kind"] == "connected", "time_utc_ms"]
     events = _as_written(events)
     lived = _lived(blocks, events, last_taken_ms)
-    begins, ends, reasons = _spells(blocks, events, lived)
+    begins, ends, reasons = _spells(blocks, events, lived, np.sort(linked.to_numpy(dtype="float64")))
     begins, ends, reasons = _one_reason_each(begins, ends, reasons)
     wall_begins, wall_ends, of = lived.on_the_wall(begins, ends)
     names = pd.Series(np.array(_TOLD, dtype=object)[reasons[of]], dtype="str")
@@ -155,7 +156,9 @@ def _lived(blocks: pd.DataFrame, events: pd.DataFrame, last_taken_ms: float | No
     return LivedTime.of(events, float(blocks["first_utc_ms"].min()), last_ms)
 
 
-def _spells(blocks: pd.DataFrame, events: pd.DataFrame, lived: LivedTime) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _spells(
+    blocks: pd.DataFrame, events: pd.DataFrame, lived: LivedTime, linked_ms: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Begins and ends in lived time, and the places of the reasons in ``_TOLD``; spells may overlap."""
     block_ends = np.maximum.accumulate(np.sort(_ends_ms(blocks)))
     block_starts = np.sort(blocks["first_utc_ms"].to_numpy(dtype="float64"))
@@ -173,11 +176,14 @@ def _spells(blocks: pd.DataFrame, events: pd.DataFrame, lived: LivedTime) -> tup
         return float(block_ends[before - 1] + ahead) if before else otherwise
 
     def settled(at: float) -> float:
-        """The next sample, where it comes as soon as the sampler lets a link settle."""
-        after = int(np.searchsorted(block_starts, at - ahead))
-        if after < len(block_starts) and block_starts[after] + ahead <= at + _SETTLES_WITHIN_MS:
-            return float(block_starts[after] + ahead)
-        return at
+        """The next sample, where it comes as soon as the sampler lets a link settle: with the link, in whatever block;
+        or without one, in a block of its own."""
+        next_ones = []
+        for times in (block_starts, linked_ms):
+            after = int(np.searchsorted(times, at - ahead))
+            next_ones += [float(times[after] + ahead)] if after < len(times) else []
+        soonest = min(next_ones, default=at)
+        return soonest if soonest <= at + _SETTLES_WITHIN_MS else at
 
     for at, wall, kind, detail in zip(
         at_lived, events["time_utc_ms"].tolist(), events["kind"].tolist(), events["detail"].tolist(), strict=True

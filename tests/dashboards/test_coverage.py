@@ -51,6 +51,25 @@ def total(found: pd.DataFrame) -> dict[str, float]:
     return {kind: round(float(hours), 6) for kind, hours in found.sum().items() if hours > 1e-9}
 
 
+def test_a_short_spell_ends_where_the_link_is_back_though_its_block_began_before():
+    """Three spells within one block of ten minutes; the next block begins seconds after the last of them."""
+    blocks = blocks_of((0, 1 / 6, True), (1 / 6, 1, True))
+    blocks.loc[0, ["n_samples", "covered_s"]] = [9, 600 - 24]
+    told = [
+        event
+        for began, opens, closes in (
+            (60, "radio-off", "radio-on"),
+            (300, "interface-gone", "interface-back"),
+            (580, "radio-off", "radio-on"),
+        )
+        for event in ((began / 3600, opens), ((began + 7) / 3600, closes), ((began + 8) / 3600, "connected"))
+    ]
+    found = coverage(blocks, events_of(*told), np.array([0, HOUR_MS]))
+    assert total(found) == pytest.approx(
+        {"link": (3600 - 24) / 3600, "card gone": 8 / 3600, "radio off": 16 / 3600}, abs=1e-6
+    )
+
+
 def test_time_with_and_without_a_link_is_told_apart():
     blocks = blocks_of((0, 4, True), (4, 5, False), (5, 8, True))
     found = coverage(blocks, events_of(), np.array([0, 8 * HOUR_MS]))

@@ -154,7 +154,10 @@ def test_the_whole_story_is_covered(found: Findings) -> None:
     whole_s = (source.edges_utc_ms[-1] - source.edges_utc_ms[0]) / 1000
     assert sum(seconds.values()) == pytest.approx(whole_s, abs=0.1)
     assert LONG_OUTAGE_S + LISTENED_S <= seconds["no link"] <= LONG_OUTAGE_S + LISTENED_S + 60
-    # In a bin of ten minutes with ten spells a sample stands for a second too much at some of their ends.
-    assert 25 <= seconds["card gone"] + seconds["radio off"] <= 100
+    for reason in ("card gone", "radio off"):
+        told = explained_stretches(found.frames.blocks, found.frames.events)
+        mine = told[told["reason"] == reason]
+        told_s = float((mine["ended_at_utc_ms"] - mine["started_at_utc_ms"]).sum()) / 1000
+        assert seconds[reason] == pytest.approx(told_s, abs=2)  # a sample stands for half a second either side
     assert seconds["unexplained"] <= 0.01 * whole_s
     assert [seconds[kind] for kind in ("suspended", "adapter failed")] == [0, 0]
