@@ -86,6 +86,11 @@ class Backlog:
         self._failed_since_s, self._complained = None, False
         return True
 
+    @property
+    def n_waiting(self) -> int:
+        """Samples that are not in the log."""
+        return len(self._samples)
+
     def _failed(self, error: Exception, at_s: float) -> None:
         self._again_at_s = at_s + TRY_AGAIN_S
         if self._failed_since_s is None:

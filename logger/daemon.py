@@ -97,6 +97,9 @@ class Daemon:
         written = self._backlog.write(now_ms, at_s)
         if written:
             self._voice.line(now_ms, f"stopped after {counted(self._n_samples, 'sample')}", self._fields(stopped, at_s))
+        else:
+            n = counted(self._backlog.n_waiting, "sample")
+            self._voice.complain(f"{n} that waited could not be written to {self._log.path} at the end")
         return written
 
     def standing(self) -> str:

@@ -53,7 +53,9 @@ def is_of_a_log(path: Path) -> bool:
         return True
     if b"CREATE VIEW tagged_sample" in head and b"CREATE TABLE config_version" in head:
         return True
-    return bool(head) and not head[:512].strip(b"\0") and Path(f"{path.resolve()}.daemon").exists()
+    if not head:  # what was in it may still be in the write-ahead log
+        return Path(f"{path}-wal").exists() and Path(f"{path}-wal").stat().st_size > 0
+    return not head[:512].strip(b"\0") and Path(f"{path.resolve()}.daemon").exists()
 
 
 def look_for_damage(log: Log) -> None:

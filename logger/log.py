@@ -68,6 +68,10 @@ class Log:
                 os.close(os.open(path, os.O_CREAT | os.O_WRONLY, 0o600))
             elif path.is_dir():
                 raise NotALog(f"{path} is a folder; say --db FILE")
+            elif path.stat().st_size == 0 and _wal_bytes(path):
+                from logger.damage import no_log  # SQLite would throw away what is beside an empty file
+
+                raise no_log(path, "it is empty, and its -wal file is not")
             if not _can_write(path):
                 return cls._open_read_only(path)
             db = _connect(path)
@@ -110,10 +114,7 @@ class Log:
 
     def wal_bytes(self) -> int:
         """How large the write-ahead log is."""
-        try:
-            return os.stat(f"{self.path}-wal").st_size
-        except OSError:
-            return 0
+        return _wal_bytes(self.path)
 
     def close(self) -> None:
         self.db.close()
@@ -158,6 +159,13 @@ def _connect(path: Path | str) -> sqlite3.Connection:
     db = sqlite3.connect(path, timeout=BUSY_TIMEOUT_S, isolation_level=None, uri=isinstance(path, str))
     db.row_factory = sqlite3.Row
     return db
+
+
+def _wal_bytes(path: Path) -> int:
+    try:
+        return os.stat(f"{path}-wal").st_size
+    except OSError:
+        return 0
 
 
 def _arrange(db: sqlite3.Connection) -> None:

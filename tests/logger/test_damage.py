@@ -128,6 +128,21 @@ def test_a_header_of_which_sqlite_makes_another_kind_of_file_is_damage(path):
         path.write_bytes(sound)
 
 
+def test_an_empty_file_beside_a_full_write_ahead_log_is_a_damaged_log(path):
+    """SQLite would take it for a new one, and throw the other away."""
+    with Log.open(path) as log:
+        log.db.execute("UPDATE location SET name = 'kiln shelf' WHERE name = 'kiln room'")
+        wal = Path(f"{path}-wal").read_bytes()
+    path.write_bytes(b"")
+    Path(f"{path}-wal").write_bytes(wal)
+    with pytest.raises(DamagedLog):
+        Log.open(path)
+    with opened_for_logging(path, HandClock(LATER_MS)) as (_, said):
+        assert said
+    (aside,) = [aside for aside in asides(path) if not aside.name.endswith("-wal")]
+    assert Path(f"{aside}-wal").read_bytes() == wal
+
+
 def test_two_in_one_second_get_names_of_their_own(path):
     for _ in range(2):
         zero(path, root_of(path, "source"))

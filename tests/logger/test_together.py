@@ -153,6 +153,14 @@ def test_the_daemon_waits_for_a_write_as_long_as_a_command_would_before_it_says_
     assert log.db.execute("SELECT count(*) FROM sample").fetchone()[0] == 32
 
 
+def test_what_could_not_be_written_at_the_end_is_said(log):
+    midst = Midst(log)
+    midst.ticks(1)
+    log.db.execute("PRAGMA query_only = ON")
+    assert not midst.daemon.end()
+    assert "1 sample that waited could not be written" in midst.err.getvalue()
+
+
 def test_one_who_reads_without_end_is_said_once_and_the_file_shrinks_when_he_has_gone(log, monkeypatch):
     monkeypatch.setattr("logger.daemon.WAL_AT_MOST_BYTES", 5_000_000)
     midst = Midst(log)
