@@ -320,7 +320,11 @@ def _location_id(db: sqlite3.Connection, name: str) -> int:
 
 
 def _last_placement(db: sqlite3.Connection, location_id: int, name: str) -> int:
-    row = db.execute("SELECT max(id) FROM placement WHERE location_id = ?", (location_id,)).fetchone()
+    row = db.execute(
+        "SELECT max(placement.id) FROM placement WHERE location_id = ? AND NOT EXISTS (SELECT 1 FROM period"
+        " JOIN source ON source.id = source_id WHERE placement_id = placement.id AND origin_log_id IS NOT NULL)",
+        (location_id,),
+    ).fetchone()
     if row[0] is None:
         raise TagError(f"the laptop has not stood at '{name}' before; leave --same-placement out")
     return int(row[0])

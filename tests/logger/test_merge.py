@@ -141,6 +141,15 @@ def test_placements_are_the_other_machines_own(two):
     assert ("wheel by the window", "2", "kiln.db") in names
 
 
+def test_the_same_placement_is_never_another_machines(two):
+    here, there = two
+    here.timeline.at("attic")
+    here.merge(there)
+    here.timeline.at("wheel by the window", same_placement=True)
+    last = [period for period in here.timeline.periods() if period.source is None][-1]
+    assert (last.location, last.placement) == ("wheel by the window", "1")
+
+
 def test_merging_again_changes_nothing(two):
     here, there = two
     here.merge(there)
