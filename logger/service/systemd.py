@@ -83,7 +83,6 @@ BindReadOnlyPaths={read}
 ProtectSystem=strict
 CapabilityBoundingSet=
 AmbientCapabilities=
-PrivateUsers=yes
 PrivateDevices=yes
 DevicePolicy=closed
 PrivateTmp=yes
