@@ -27,6 +27,7 @@ _LOCKS_AT, _LOCKS_BYTES = (
     0x40000000,
     512,
 )  # SQLite's own locks: https://www.sqlite.org/fileformat2.html#the_lock_byte_page
+SHORT_S = 0.1  # what a tick can wait for; samples wait in memory, and it is tried again
 RESCUE = "to save what can be read: linktrial rescue"
 _TAGS = ("location", "placement", "config_version")
 
@@ -111,7 +112,7 @@ def opened_for_logging(path: Path, clock: Clock) -> Iterator[tuple[Log, str]]:
             raise
     except DamagedLog as damage:
         with Claim.take(path):
-            said = _begin_anew(path, str(damage), clock.utc_ms())
+            said = _begin_anew(path, str(damage), clock.utc_ms(), BUSY_TIMEOUT_S)
         log = Log.open(path)
     with log, Claim.take(log.path):
         yield log, said
@@ -121,12 +122,12 @@ def begin_anew(log: Log, damage: DamagedLog, utc_ms: int) -> str:
     """In the midst of logging: set the log aside and let ``log`` be a new one in its place, which begins at ``utc_ms``.
     Returns words that say so. Raises LogError where it cannot be done; ``log`` can be tried again then."""
     with log.let_go():  # else SQLite's locks and ours would mix
-        return _begin_anew(log.path, str(damage), utc_ms)
+        return _begin_anew(log.path, str(damage), utc_ms, SHORT_S)
 
 
-def _begin_anew(path: Path, why: str, utc_ms: int) -> str:
+def _begin_anew(path: Path, why: str, utc_ms: int, patience_s: float) -> str:
     known = _known_tags(path)
-    aside = set_aside(path, utc_ms)
+    aside = set_aside(path, utc_ms, patience_s)
     with Log.open(path) as log, log.transaction() as db:
         carried = _carry_over(db, known, utc_ms)
         detail = {"set_aside": aside.name, "tags_carried_over": carried}
@@ -141,7 +142,7 @@ def _begin_anew(path: Path, why: str, utc_ms: int) -> str:
     return f"{what}; a new log begins in its place, and {tags}; {RESCUE} {quote(str(aside))}"
 
 
-def set_aside(path: Path, utc_ms: int) -> Path:
+def set_aside(path: Path, utc_ms: int, patience_s: float = BUSY_TIMEOUT_S) -> Path:
     """Rename a log, with the files that SQLite keeps beside it; returns its new name. Raises LogBusy where another
     program has it open: its files would be mistaken for the new log's."""
     path = path.resolve()
@@ -151,7 +152,7 @@ def set_aside(path: Path, utc_ms: int) -> Path:
     while aside.exists():
         n += 1
         aside = path.with_name(f"{path.name}.damaged-{stamp}-{n}")
-    _wait_for_others(path)
+    _wait_for_others(path, patience_s)
     try:
         for suffix in ("-wal", "-shm"):
             with suppress(FileNotFoundError):
@@ -165,7 +166,7 @@ def set_aside(path: Path, utc_ms: int) -> Path:
 _held: list[Any] = []  # files of damaged logs, locked for as long as this process lives
 
 
-def _wait_for_others(path: Path) -> None:
+def _wait_for_others(path: Path, patience_s: float) -> None:
     """Take SQLite's exclusive lock on a file, and keep it: who opened the file under its old name just now must not go
     on with it, for the files beside it will be the new log's."""
     if sys.platform == "win32":
@@ -173,7 +174,7 @@ def _wait_for_others(path: Path) -> None:
     import fcntl
 
     file = path.open("r+b")
-    deadline_s = time.monotonic() + BUSY_TIMEOUT_S
+    deadline_s = time.monotonic() + patience_s
     while True:
         try:
             fcntl.lockf(file, fcntl.LOCK_EX | fcntl.LOCK_NB, _LOCKS_BYTES, _LOCKS_AT)
@@ -182,7 +183,7 @@ def _wait_for_others(path: Path) -> None:
             if time.monotonic() > deadline_s:
                 file.close()
                 raise LogBusy(f"{path} is damaged, and another program has it open; end that one") from None
-            time.sleep(0.1)
+            time.sleep(0.05)
     _held.append(file)
 
 

@@ -287,7 +287,8 @@ def test_the_tags_go_on_where_they_can_be_read_from_the_damaged_log(path):
 
 
 def test_a_damaged_log_that_cannot_be_set_aside_keeps_its_samples_in_memory(path, monkeypatch):
-    def in_use(path: Path) -> None:
+    def in_use(path: Path, patience_s: float) -> None:
+        assert patience_s < 1  # or no samples would be taken meanwhile
         raise LogBusy(f"{path} is damaged, and another program has it open; end that one")
 
     with Log.open(path) as log:
