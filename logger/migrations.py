@@ -9,7 +9,7 @@ import os
 import sqlite3
 import sys
 from collections.abc import Callable, Sequence
-from contextlib import suppress
+from contextlib import closing, suppress
 from importlib.resources import files
 from pathlib import Path
 from shutil import disk_usage
@@ -84,16 +84,14 @@ def _backup(connection: sqlite3.Connection, path: Path, schema: int) -> Path:
         return copy
     partial = copy.with_name(f"{copy.name}.{os.getpid()}")
     partial.touch(mode=0o600)
-    target = sqlite3.connect(partial)
     try:
-        connection.backup(target)
-        unchanged = _schema_of(target) == schema
+        with closing(sqlite3.connect(partial)) as target:
+            connection.backup(target)
+            unchanged = _schema_of(target) == schema
+        if unchanged:
+            partial.replace(copy)
     finally:
-        target.close()
-    if unchanged:
-        partial.replace(copy)
-    else:
-        partial.unlink()
+        partial.unlink(missing_ok=True)
     return copy
 
 

@@ -16,6 +16,7 @@ from logger.backlog import KEPT_AT_MOST
 from logger.console import main
 from logger.daemon import Daemon
 from logger.log import Log
+from logger.migrations import STEPS, migrate
 from logger.sampler import Sampler
 from logger.voice import Voice
 from tests.logger.scripted import START_MS, ScriptedAdapter
@@ -155,6 +156,21 @@ def test_what_wants_to_write_says_one_line_and_leaves_nothing_half_done(disk, tm
         assert log.db.execute("SELECT count(*) FROM period").fetchone()[0] == 1
         assert log.db.execute("SELECT count(*) FROM edit WHERE undone_at_utc_ms IS NULL").fetchone()[0] == 1
         assert log.db.execute("SELECT count(*) FROM source").fetchone()[0] == 1
+
+
+def test_an_older_log_whose_copy_has_no_room_is_left_as_it_was(disk, capsys):
+    path = disk / "pottery.db"
+    migrate(path, STEPS[:1])
+    with closing(sqlite3.connect(path, isolation_level=None)) as old:
+        old.execute("INSERT INTO location (name) VALUES (hex(zeroblob(20)))")
+        old.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    ballast = fill_up(disk, 40_000)
+    assert main(["status", "--db", str(path)]) == 1
+    assert capsys.readouterr().err.count("\n") == 1
+    assert [file.name for file in disk.iterdir() if "backup" in file.name] == []
+    ballast.unlink()
+    assert main(["status", "--db", str(path)]) == 0
+    assert unsound(path) == []
 
 
 def test_a_new_log_on_a_full_disk_is_one_line(disk, capsys):
