@@ -21,7 +21,7 @@ WINDOW_MS = 43_200_000  # compared at once
 MOST_IN_WINDOW = 2_000_000  # samples: ten a second are 432,000
 AIM_S = 0.05  # of one bite
 FIRST_BITE, LARGEST_BITE = 500, 20_000
-MOVED_AT_ONCE = 20_000
+PAUSE_S = 0.02  # between bites, at least: whoever else wants to write gets his turn
 _WITHIN = (1 << PERIOD_SHIFT) - 1  # of an id: all but the period
 _CHECKED = (1 << 30) - 1  # of an id: what differs within a window
 _COUNT = f"SELECT count(*), ifnull(sum(id & {_CHECKED}), 0) FROM sample WHERE id >= ? AND id < ?"
@@ -110,25 +110,25 @@ class Samples:
         began_s = time.perf_counter()
         with self._log.transaction() as db:
             db.executemany(_INSERT, self._waiting)
-        took_s = max(time.perf_counter() - began_s, 1e-6)
+        took_s = time.perf_counter() - began_s
         self._waiting.clear()
-        self._bite = max(FIRST_BITE, min(LARGEST_BITE, int(self._bite * min(2.0, AIM_S / took_s))))
+        self._bite = _next_bite(self._bite, took_s)
 
 
 def let_in(log: Log, hidden: int, visible: int) -> int:
     """Move the samples that wait under ``hidden`` into their period, the oldest first, and fold their blocks; some at a
     time, after each of which the log is whole. Returns how many."""
-    n = 0
+    n, bite = 0, FIRST_BITE
     first, end = ids_between(hidden, 0, LATEST_MS + 1)
     shift = visible - hidden << PERIOD_SHIFT
     while True:
+        began_s = time.perf_counter()
         with log.transaction() as db:
             row = db.execute(_FIRST, (first, end)).fetchone()
             if row is None:
                 return n
             after = db.execute(
-                "SELECT id FROM sample WHERE id >= ? AND id < ? ORDER BY id LIMIT 1 OFFSET ?",
-                (first, end, MOVED_AT_ONCE),
+                "SELECT id FROM sample WHERE id >= ? AND id < ? ORDER BY id LIMIT 1 OFFSET ?", (first, end, bite)
             ).fetchone()
             upto = after[0] if after else end
             last = db.execute("SELECT max(id) FROM sample WHERE id >= ? AND id < ?", (first, upto)).fetchone()[0]
@@ -136,6 +136,13 @@ def let_in(log: Log, hidden: int, visible: int) -> int:
             n += db.execute(moved, (shift, first, upto)).rowcount
             db.execute("DELETE FROM sample WHERE id >= ? AND id < ?", (first, upto))  # what was there already
             rebuild_blocks(db, visible, time_of(row[0]), time_of(last) + 1, keep_fixed=True)
+        bite = _next_bite(bite, time.perf_counter() - began_s)
+
+
+def _next_bite(bite: int, took_s: float) -> int:
+    """As large as the aim allows by what the last one took, after a pause."""
+    time.sleep(max(PAUSE_S, took_s / 4))
+    return max(FIRST_BITE, min(LARGEST_BITE, int(bite * min(2.0, AIM_S / max(took_s, 1e-6)))))
 
 
 def clear(log: Log, period_id: int) -> None:

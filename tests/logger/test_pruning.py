@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+from pathlib import Path
+
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -226,6 +230,39 @@ def test_an_export_says_what_is_no_longer_there(log, filled, capsys, monkeypatch
     assert out.count("\n") == 1 + len(sample_times(log))
     assert main(["export", "--from", "2026-09-26"]) == 0
     assert capsys.readouterr().err == ""
+
+
+def test_the_bench_of_pruning_in_short():
+    """Its own aim is for an idle machine."""
+    bench = Path(__file__).parents[1] / "bench/pruning.py"
+    done = subprocess.run(
+        [sys.executable, bench, "--quick", "--aim", "2"],
+        capture_output=True,
+        text=True,
+        cwd=bench.parents[2],
+        check=False,
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_the_daemon_prunes_only_when_nothing_waits(log, clock):
+    """Daemon.tick says whether all is in the log, and the loop asks the pruner then."""
+    import io
+
+    from adapters.simulated import SimulatedRadio, pottery
+    from logger.daemon import Daemon
+    from logger.sampler import Sampler
+    from logger.voice import Voice
+
+    clock = SimulatedClock(START_MS // 5000 * 5000)
+    radio = SimulatedRadio(pottery.scene(clock.utc_ms()), clock, seed=1)
+    daemon = Daemon(log, Sampler(radio, clock, 5.0), clock, Voice(io.StringIO(), io.StringIO()), interval_ms=5000)
+    daemon.begin(version="0", adapter="simulated", interface="sim0")
+    said = []
+    for _ in range(8):
+        clock.advance(5)
+        said.append(daemon.tick())
+    assert set(said) == {True, False}
 
 
 def assert_true_beyond(log, fixed_ms):
