@@ -93,6 +93,8 @@ def _event_words(kind: str, detail: Mapping[str, object]) -> str:
             return f"the interface cannot be read: {said.get('message', 'no reason given')}"
         case "interface-gone":
             return f"the interface is gone: {said.get('message', 'no reason given')}"
+        case "merged":
+            return f"{said.get('log', 'another log')} was merged: {said.get('new', 'no')} new samples"
         case "samples-dropped":
             return f"{said.get('n', 'some')} samples were dropped, because the log could not be written"
         case "log-damaged":

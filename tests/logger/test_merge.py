@@ -355,7 +355,9 @@ def test_the_command_says_what_it_did(two, capsys, monkeypatch):
     assert main(["merge", str(here.path)]) == 1
     assert capsys.readouterr().err.count("\n") == 1
     assert main(["timeline"]) == 0
-    assert "[from kiln laptop]" in capsys.readouterr().out
+    out = capsys.readouterr().out
+    assert "[from kiln laptop]" in out
+    assert "kiln.db was merged: 1080 new samples" in out
 
 
 def test_two_machines_whose_logs_have_one_name_are_told_apart(two, machines, tmp_path):
