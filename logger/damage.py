@@ -89,7 +89,7 @@ def _look_at_header(path: Path) -> None:
             head = file.read(100)
     except OSError:
         return  # for Log.open to say
-    sound = head[18:20] == b"\2\2" and head[44:48] == b"\0\0\0\4" and head[56:60] == b"\0\0\0\1"
+    sound = head[18:20] in (b"\1\1", b"\2\2") and head[44:48] == b"\0\0\0\4" and head[56:60] == b"\0\0\0\1"
     if len(head) == 100 and not sound:
         raise sqlite3.DatabaseError("malformed header")
 

@@ -169,6 +169,8 @@ def _wal_bytes(path: Path) -> int:
 
 
 def _arrange(db: sqlite3.Connection) -> None:
+    if db.execute("PRAGMA journal_mode").fetchone()[0] != "wal":  # a copy that another program made
+        db.execute("PRAGMA journal_mode = WAL")
     db.execute("PRAGMA foreign_keys = ON")
     db.execute("PRAGMA synchronous = FULL")
     db.execute(f"PRAGMA journal_size_limit = {WAL_KEPT_BYTES}")

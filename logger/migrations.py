@@ -42,7 +42,7 @@ STEPS: Sequence[Step] = (_0_to_1, _1_to_2, _2_to_3)
 
 
 def migrate(path: Path, steps: Sequence[Step] = STEPS) -> Path | None:
-    """Bring the log at ``path`` to schema ``len(steps)``; each step and its number share one transaction.
+    """Bring the log at ``path`` to schema ``len(steps)``, in one transaction: nobody sees a log half way.
 
     A log that holds anything is copied first; the copy's path is returned (None for a new log).
     """
@@ -53,18 +53,17 @@ def migrate(path: Path, steps: Sequence[Step] = STEPS) -> Path | None:
         db = Database(connection)
         found = _schema_of(connection)
         copy = _backup(connection, path, found) if 0 < found < len(steps) else None
-        for number in range(found, len(steps)):
-            connection.execute("BEGIN IMMEDIATE")
-            try:
-                if _schema_of(connection) == number:  # else another process was faster
-                    steps[number](db)
-                    connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-                    connection.execute(f"PRAGMA user_version = {number + 1}")
-                connection.execute("COMMIT")
-            except BaseException:
-                if connection.in_transaction:
-                    connection.execute("ROLLBACK")
-                raise
+        connection.execute("BEGIN IMMEDIATE")
+        try:
+            for number in range(_schema_of(connection), len(steps)):  # none where another process was faster
+                steps[number](db)
+                connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+                connection.execute(f"PRAGMA user_version = {number + 1}")
+            connection.execute("COMMIT")
+        except BaseException:
+            if connection.in_transaction:
+                connection.execute("ROLLBACK")
+            raise
         if copy is not None:
             _make_shrinkable(connection, path)
         return copy

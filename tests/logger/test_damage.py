@@ -161,6 +161,15 @@ def test_a_sound_log_is_left_alone(path):
     assert asides(path) == []
 
 
+def test_a_log_whose_journal_somebody_chose_otherwise_is_sound(path):
+    with closing(sqlite3.connect(path)) as other:
+        assert other.execute("PRAGMA journal_mode = DELETE").fetchone()[0] == "delete"
+    with opened_for_logging(path, HandClock(LATER_MS)) as (log, said):
+        assert said == ""
+        assert log.db.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
+    assert asides(path) == []
+
+
 def test_other_programs_files_newer_logs_and_folders_are_refused_and_left_alone(path, tmp_path):
     notes, glazes = tmp_path / "notes.db", tmp_path / "glazes.db"
     notes.write_bytes(b"glaze recipes, not a database" * 400)
