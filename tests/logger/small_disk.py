@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.needs import find_program, under_ci
+from tests.needs import find_program, require_programs, under_ci
 
 CHUNK = 4096
 
@@ -19,12 +19,12 @@ CHUNK = 4096
 def small_disk(place: Path, n_bytes: int) -> Iterator[Path]:
     """A file system of that size, there for as long as it is needed. Needs root on Linux: else the calling test is
     skipped, or fails under CI."""
-    mount = find_program("mount")
-    if mount is None or not hasattr(os, "geteuid") or os.geteuid() != 0:
+    require_programs("mount", "umount")
+    if os.geteuid() != 0:
         reason = "needs root, to mount a small disk"
         pytest.fail(reason, pytrace=False) if under_ci() else pytest.skip(reason)
     place.mkdir()
-    subprocess.run([mount, "-t", "tmpfs", "-o", f"size={n_bytes}", "tmpfs", str(place)], check=True)
+    subprocess.run([find_program("mount"), "-t", "tmpfs", "-o", f"size={n_bytes}", "tmpfs", str(place)], check=True)
     try:
         yield place
     finally:
