@@ -199,6 +199,7 @@ def test_the_live_line_and_the_lines_below_it_are_one_line_each(name):
     assert (shown.count("\n"), err.getvalue().count("\n")) == (2, 1)
 
 
+@settings(deadline=None)
 @given(st.text(max_size=30))
 def test_printable_shows_every_character_of_a_text_and_keeps_texts_apart(text):
     shown = printable(text)

@@ -8,7 +8,7 @@ import json
 import re
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from adapters.ieee80211 import ssid_text
@@ -34,6 +34,7 @@ def written(raw: bytes, mark: str = ":") -> str:
     return mark.join(f"{byte:02x}" for byte in raw)
 
 
+@settings(deadline=None)
 @given(ADDRESSES)
 def test_a_radio_has_one_alias_however_its_address_is_written(raw):
     alias = NAMED.radio(written(raw))
@@ -44,6 +45,7 @@ def test_a_radio_has_one_alias_however_its_address_is_written(raw):
     assert NAMED.words(f"wlx{written(raw, '')}") == f"wlx-{alias}"
 
 
+@settings(deadline=None)
 @given(st.sets(ADDRESSES, min_size=2, max_size=30))
 def test_two_radios_have_two_aliases_and_another_log_has_others(found):
     here = [NAMED.radio(written(raw)) for raw in found]
@@ -74,6 +76,7 @@ def test_bare_digits_are_an_address_where_the_log_has_it():
     assert NAMED.words("020000000005") == NAMED.radio(FIVE)
 
 
+@settings(deadline=None)
 @given(st.binary(min_size=3, max_size=32))
 def test_any_name_of_a_network_is_found(ssid):
     name = ssid_text(ssid)
