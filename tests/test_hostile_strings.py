@@ -46,7 +46,8 @@ def call_everything(path, names: list[str], ssid: bytes) -> None:
     told = {"bssid": names[0], "ssid_text": names[1], "message": names[2], "reason_code": names[3], "n": names[4]}
     with closing(sqlite3.connect(path, isolation_level=None)) as db:
         db.execute("BEGIN")
-        db.execute("UPDATE location SET name = substr(?, 1, 80)", (names[0],))
+        location = names[0].lstrip("\0")[:80] or "x"  # the one that a log cannot hold, whoever made it
+        db.execute("UPDATE location SET name = ?", (location,))
         db.execute("UPDATE placement SET name = ?", (names[1],))
         db.execute(
             "UPDATE config_version SET label = ?, notes = ?, settings = ?",
