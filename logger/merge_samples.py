@@ -53,7 +53,7 @@ class Samples:
     ) -> tuple[int | None, list[int]]:
         """Let ``hidden`` have the samples of period ``there``, stamped since ``from_ms``, that neither it nor the
         period ``visible`` here has. Returns ``hidden``, which ``reserve`` has given where there was none and one was
-        needed, and the ids here that the other log has not."""
+        needed, and the ids in ``visible`` that the other log has not; what ``hidden`` has more goes."""
         surplus: list[int] = []
         for begin_ms, end_ms, spans in self._differing(there, visible, hidden, from_ms):
             have = {row[0] & _WITHIN: row[0] for span in spans for row in self._ids(span)}
@@ -64,7 +64,11 @@ class Samples:
                     self._waiting.append((hidden << PERIOD_SHIFT | within, *row[1:]))
                     if len(self._waiting) >= self._bite:
                         self._flush()
-            surplus += have.values()
+            waits = [an_id for an_id in have.values() if an_id >> PERIOD_SHIFT != visible]
+            if waits:  # of a merge that was killed; over there they are of another period now
+                with self._log.transaction() as db:
+                    db.executemany("DELETE FROM sample WHERE id = ?", [(an_id,) for an_id in waits])
+            surplus += set(have.values()) - set(waits)
         self._flush()
         return hidden, surplus
 
@@ -78,7 +82,7 @@ class Samples:
         self, there: int, visible: int | None, hidden: int | None, from_ms: int
     ) -> Iterator[tuple[int, int, list[tuple[int, int]]]]:
         """The windows in which the two logs differ, each with the ids here that lie in it."""
-        for begin_ms, end_ms in self._windows(there, visible, from_ms):
+        for begin_ms, end_ms in self._windows(there, (visible, hidden), from_ms):
             spans = [ids_between(period, begin_ms, end_ms) for period in (visible, hidden) if period is not None]
             n_there, sum_there = self._rows.other.one(_COUNT, ids_between(there, begin_ms, end_ms)) or (0, 0)
             if n_there > MOST_IN_WINDOW:
@@ -88,12 +92,13 @@ class Samples:
                 yield begin_ms, end_ms, spans
             self._progress(n_there)
 
-    def _windows(self, there: int, visible: int | None, from_ms: int) -> Iterator[tuple[int, int]]:
-        """Those in which either side has samples."""
+    def _windows(self, there: int, here: tuple[int | None, ...], from_ms: int) -> Iterator[tuple[int, int]]:
+        """Those in which any of these periods has samples."""
         while from_ms <= LATEST_MS:
             firsts = [self._rows.other.one(_FIRST, ids_between(there, from_ms, LATEST_MS + 1))]
-            if visible is not None:
-                firsts.append(self._log.db.execute(_FIRST, ids_between(visible, from_ms, LATEST_MS + 1)).fetchone())
+            for period in here:
+                if period is not None:
+                    firsts.append(self._log.db.execute(_FIRST, ids_between(period, from_ms, LATEST_MS + 1)).fetchone())
             times = [time_of(row[0]) for row in firsts if row is not None]
             if not times:
                 return

@@ -160,6 +160,8 @@ def play(folder, script):
 @settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
 @given(steps)
 @example([("merge", 0, 0), ("back", 3, 0), ("logs", 1, 0), ("merge", 0, 0)])
+@example([("killed", 3, 0), ("at", 1, 1)])
+@example([("merge", 0, 0), ("logs long", 1, 0), ("killed", 9, 0), ("at", 1, 100), ("join", 2, 0)])
 def test_a_merged_source_is_what_it_is_there(tmp_path_factory, script):
     play(tmp_path_factory.mktemp("merged"), script)
 
