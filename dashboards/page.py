@@ -69,7 +69,8 @@ class _Page:
         self.findings = findings
         self.zone = findings.zone
         frames = findings.frames
-        self.labels = dict(zip(frames.versions["version"].tolist(), frames.versions["label"].tolist(), strict=True))
+        labels = map(printable, frames.versions["label"].tolist())
+        self.labels = dict(zip(frames.versions["version"].tolist(), labels, strict=True))
         self.settings = settings_of(frames.versions)
         blocks = frames.blocks
         self.empty = blocks.empty
@@ -150,7 +151,7 @@ class _Page:
         return {
             "version": change.version,
             "before": change.before,
-            "label": printable(self.labels[change.version]),
+            "label": self.labels[change.version],
             "at": self._when(change.at_utc_ms),
             "difference": self._difference(change.before, change.version),
             "as_of": None if as_of_ms is None else self._when(as_of_ms),
@@ -295,7 +296,7 @@ class _Page:
                 "rows": [
                     {
                         "version": f"v{row.version}",
-                        "label": printable(self.labels[row.version]),
+                        "label": self.labels[row.version],
                         "band": band_name(row.band if isinstance(row.band, str) else None),
                         "rssi": number(row.rssi_median_dbm, 1),
                         "rssi_range": "" if np.isnan(row.rssi_low_dbm) else (

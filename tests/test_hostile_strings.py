@@ -166,6 +166,7 @@ def test_no_name_gets_through_status_timeline_and_export(names, ssid, hostile, c
 @settings(max_examples=4, deadline=None, suppress_health_check=list(HealthCheck))
 @given(names=st.lists(ANY_TEXT, min_size=10, max_size=10), ssid=st.binary(max_size=32))
 @example(names=list(EVIL), ssid=b"<script>")
+@example(names=[EVIL[4], EVIL[6], *EVIL[4:8], *EVIL[4:8]], ssid=b"\x1b")
 def test_no_name_becomes_a_tag_of_the_report(names, ssid, hostile, tmp_path_factory, capsys):
     call_everything(hostile, names, ssid)
     for share in ([], ["--share"]):
