@@ -103,6 +103,7 @@ def opened_for_logging(path: Path, clock: Clock) -> Iterator[tuple[Log, str]]:
     said = ""
     try:
         with explained(path):
+            _finish_beginning_anew(path.resolve())
             _look_at_header(path)
         log = Log.open(path)
         try:
@@ -126,15 +127,25 @@ def begin_anew(log: Log, damage: DamagedLog, utc_ms: int) -> str:
 
 
 def _begin_anew(path: Path, why: str, utc_ms: int, patience_s: float) -> str:
-    known = _known_tags(path)
-    aside = set_aside(path, utc_ms, patience_s)
-    with Log.open(path) as log, log.transaction() as db:
-        carried = _carry_over(db, known, utc_ms)
-        detail = {"set_aside": aside.name, "tags_carried_over": carried}
-        db.execute(
-            "INSERT INTO event (time_utc_ms, kind, source_id, detail) VALUES (?, 'log-damaged', ?, ?)",
-            (utc_ms, OWN_SOURCE, json.dumps(detail)),
-        )
+    """The new log is made beside the damaged one and takes its name when it is whole: where there is no room for it, or
+    the machine stops half-way, nothing has changed, and it is tried again."""
+    path = path.resolve()
+    _wait_for_others(path, patience_s)  # before the work: it is tried again every second
+    known, aside, new = _known_tags(path), _name_aside(path, utc_ms), _new_beside(path)
+    _remove(new)
+    try:
+        with Log.open(new) as log, log.transaction() as db:
+            carried = _carry_over(db, known, utc_ms)
+            detail = {"set_aside": aside.name, "tags_carried_over": carried}
+            db.execute(
+                "INSERT INTO event (time_utc_ms, kind, source_id, detail) VALUES (?, 'log-damaged', ?, ?)",
+                (utc_ms, OWN_SOURCE, json.dumps(detail)),
+            )
+        set_aside(path, aside, patience_s)
+    except BaseException:
+        _remove(new)
+        raise
+    _finish_beginning_anew(path)
     tags = "where the laptop stands and what stands at the router is as it was"
     if not carried:
         tags = "where the laptop stands could not be read: say 'linktrial at' and 'linktrial changed'"
@@ -142,17 +153,37 @@ def _begin_anew(path: Path, why: str, utc_ms: int, patience_s: float) -> str:
     return f"{what}; a new log begins in its place, and {tags}; {RESCUE} {quote(str(aside))}"
 
 
-def set_aside(path: Path, utc_ms: int, patience_s: float = BUSY_TIMEOUT_S) -> Path:
-    """Rename a log, with the files that SQLite keeps beside it; returns its new name. Raises LogBusy where another
-    program has it open: its files would be mistaken for the new log's."""
-    path = path.resolve()
+def _new_beside(path: Path) -> Path:
+    return path.with_name(f"{path.name}.new")
+
+
+def _finish_beginning_anew(path: Path) -> None:
+    """Where a log was set aside and there is none in its place yet, the new one is whole."""
+    if not path.exists():
+        with suppress(FileNotFoundError):
+            os.replace(_new_beside(path), path)
+
+
+def _remove(log: Path) -> None:
+    for suffix in ("", "-wal", "-shm"):
+        with suppress(FileNotFoundError):
+            os.unlink(f"{log}{suffix}")
+
+
+def _name_aside(path: Path, utc_ms: int) -> Path:
     stamp = time.strftime("%Y%m%dT%H%M%SZ", time.gmtime(utc_ms / 1000))
     aside = path.with_name(f"{path.name}.damaged-{stamp}")
     n = 1
     while aside.exists():
         n += 1
         aside = path.with_name(f"{path.name}.damaged-{stamp}-{n}")
-    _wait_for_others(path, patience_s)
+    return aside
+
+
+def set_aside(path: Path, aside: Path, patience_s: float = BUSY_TIMEOUT_S) -> None:
+    """Rename a log, with the files that SQLite keeps beside it. Raises LogBusy where another program has it open: its
+    files would be mistaken for the new log's."""
+    _wait_for_others(path, patience_s, keep_out=True)
     try:
         for suffix in ("-wal", "-shm"):
             with suppress(FileNotFoundError):
@@ -160,20 +191,22 @@ def set_aside(path: Path, utc_ms: int, patience_s: float = BUSY_TIMEOUT_S) -> Pa
         os.replace(path, aside)
     except OSError as error:
         raise LogError(f"{path} is damaged and cannot be set aside: {error.strerror or error}") from error
-    return aside
 
 
 _held: list[Any] = []  # files of damaged logs, locked for as long as this process lives
 
 
-def _wait_for_others(path: Path, patience_s: float) -> None:
-    """Take SQLite's exclusive lock on a file, and keep it: who opened the file under its old name just now must not go
-    on with it, for the files beside it will be the new log's."""
+def _wait_for_others(path: Path, patience_s: float, *, keep_out: bool = False) -> None:
+    """Take SQLite's exclusive lock on a file. With ``keep_out`` for good: who opened the file under its old name just
+    now must not go on with it, for the files beside it will be the new log's."""
     if sys.platform == "win32":
         return  # there a file that is open cannot be renamed
     import fcntl
 
-    file = path.open("r+b")
+    try:
+        file = path.open("r+b")
+    except OSError as error:
+        raise LogError(f"{path} is damaged and cannot be set aside: {error.strerror or error}") from error
     deadline_s = time.monotonic() + patience_s
     while True:
         try:
@@ -184,7 +217,10 @@ def _wait_for_others(path: Path, patience_s: float) -> None:
                 file.close()
                 raise LogBusy(f"{path} is damaged, and another program has it open; end that one") from None
             time.sleep(0.05)
-    _held.append(file)
+    if keep_out:
+        _held.append(file)
+    else:
+        file.close()
 
 
 # --- tags ---

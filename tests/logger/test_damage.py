@@ -219,7 +219,8 @@ def test_a_damaged_log_that_another_program_has_open_is_waited_for(path, monkeyp
 def test_the_files_beside_go_along(path):
     Path(f"{path}-wal").write_bytes(b"wal")
     Path(f"{path}-shm").write_bytes(b"shm")
-    aside = set_aside(path, LATER_MS)
+    aside = path.with_name("kept.db")
+    set_aside(path, aside)
     assert Path(f"{aside}-wal").read_bytes() == b"wal"
     assert Path(f"{aside}-shm").read_bytes() == b"shm"
     assert not path.exists()
@@ -296,7 +297,7 @@ def test_the_tags_go_on_where_they_can_be_read_from_the_damaged_log(path):
 
 
 def test_a_damaged_log_that_cannot_be_set_aside_keeps_its_samples_in_memory(path, monkeypatch):
-    def in_use(path: Path, patience_s: float) -> None:
+    def in_use(path: Path, patience_s: float, *, keep_out: bool = False) -> None:
         assert patience_s < 1  # or no samples would be taken meanwhile
         raise LogBusy(f"{path} is damaged, and another program has it open; end that one")
 
@@ -312,6 +313,40 @@ def test_a_damaged_log_that_cannot_be_set_aside_keeps_its_samples_in_memory(path
         assert midst.daemon.end()
         assert log.db.execute("SELECT count(*) FROM sample").fetchone()[0] >= 14
     assert len(asides(path)) == 1
+
+
+@pytest.mark.parametrize("step", ["open", "set_aside"])
+def test_a_log_that_is_damaged_while_there_is_no_room_for_a_new_one_is_tried_again(path, monkeypatch, step):
+    def no_room(*_: object, **__: object) -> None:
+        raise LogFull("there is no room left")
+
+    with Log.open(path) as log:
+        midst = Midst(log)
+        midst.ticks(4)
+        ruin(log)
+        with monkeypatch.context() as patched:
+            patched.setattr(damage.Log if step == "open" else damage, step, no_room)
+            midst.ticks(10)
+        assert "no room left" in midst.err.getvalue()
+        assert asides(path) == []
+        midst.ticks(4)
+        assert midst.daemon.end()
+        assert log.db.execute("SELECT count(*) FROM sample").fetchone()[0] >= 14
+    assert len(asides(path)) == 1
+    assert not [file for file in path.parent.iterdir() if ".new" in file.name]
+
+
+def test_a_new_log_that_was_not_given_its_name_any_more_gets_it_at_the_next_start(path, monkeypatch):
+    zero(path, root_of(path, "event"))
+    with monkeypatch.context() as patched:
+        patched.setattr(damage, "set_aside", lambda *_: (_ for _ in ()).throw(KeyboardInterrupt))
+        patched.setattr(damage, "_remove", lambda _: None)  # as where the power goes
+        with pytest.raises(KeyboardInterrupt), opened_for_logging(path, HandClock(LATER_MS)):
+            pass
+    path.rename(path.with_name("aside.db"))
+    with opened_for_logging(path, HandClock(LATER_MS + 1)) as (log, said):
+        assert said == ""
+        assert period_at(log.db, LATER_MS).location == "kiln room"
 
 
 # Other commands, and the daemon as it is run
