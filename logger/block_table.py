@@ -241,4 +241,6 @@ def _period(db: sqlite3.Connection, period_id: int) -> tuple[int, int, int | Non
         " JOIN source ON source.id = source_id WHERE period.id = ?",
         (period_id,),
     ).fetchone()
+    if row is None:
+        raise sqlite3.DatabaseError(f"malformed: period {period_id} or its source is gone")
     return row[0], row[1], row[2], bool(row[3])

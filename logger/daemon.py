@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import json
-import sqlite3
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 
 from adapters.clock import Clock
 from logger.backlog import Backlog, NewLogIfDamaged
 from logger.last_run import since_the_last_run
-from logger.log import BUSY_TIMEOUT_S, Log
+from logger.log import BUSY_TIMEOUT_S, UNREADABLE, Log
 from logger.printable import printable
 from logger.recorder import Recorder
 from logger.sample import Event, Sample
+from logger.sample_id import LATEST_MS
 from logger.sampler import Sampler
 from logger.tags import Period, period_at
 from logger.times import local_zone_name
@@ -22,6 +22,7 @@ from logger.wording import counted, event_words, reading_words
 from logger.zone_watch import ZoneWatch
 
 SUMMARY_EVERY_S = 3600.0
+LOOK_EVERY_S = 60.0  # at the log's files
 TAGS_EVERY_S = 1.0  # the live line follows what other commands tag
 WAL_AT_MOST_BYTES = 64_000_000  # a day of readings every second that somebody keeps SQLite from putting in their place
 
@@ -46,7 +47,8 @@ class Daemon:
         self._recorder = NewLogIfDamaged(log, Recorder(log), voice, interval_ms)
         self._backlog = Backlog(self._recorder, voice, commit_s=commit_s, interval_s=interval_s)
         self._zones = ZoneWatch(log, clock, local_zone)
-        self._wal_told = False
+        self._wal_told = self._moved_told = self._clock_told = False
+        self._look_at_s = clock.elapsed_s() + LOOK_EVERY_S
         self._n_samples = self._n_without_link = self._n_events = 0
         self._summary_at_s = clock.elapsed_s() + SUMMARY_EVERY_S
         self._period: Period | None = None
@@ -76,7 +78,8 @@ class Daemon:
         at_s = self._clock.elapsed_s()
         if self._clock.utc_ms() % self._interval_ms <= self._interval_ms / 2:
             samples, events = self._sampler.tick()
-            with suppress(sqlite3.DatabaseError):  # busy or damaged: a minute later will do
+            samples = self._with_a_time_to_keep(samples)
+            with suppress(*UNREADABLE):  # busy or damaged: a minute later will do
                 events += self._zones.look()
             self._backlog.add(samples, events, at_s)
             self._tell(samples, events, at_s)
@@ -122,7 +125,31 @@ class Daemon:
             self._summary_at_s = at_s + SUMMARY_EVERY_S
             if not self._voice.live:
                 self._voice.line(self._clock.utc_ms(), self.standing())
+        if at_s >= self._look_at_s:
+            self._look_at_s = at_s + LOOK_EVERY_S
             self._complain_of_a_long_reader()
+            self._complain_of_a_log_that_was_moved()
+
+    def _with_a_time_to_keep(self, samples: list[Sample]) -> list[Sample]:
+        """Not those of a clock that is set to where no log reaches; said once."""
+        kept = [sample for sample in samples if 0 <= sample.time_utc_ms <= LATEST_MS]
+        if kept == samples:
+            self._clock_told = self._clock_told and not samples
+        elif not self._clock_told:
+            self._clock_told = True
+            self._voice.complain("the wall clock is before 1970 or after 2109: no sample is kept until it is set right")
+        return kept
+
+    def _complain_of_a_log_that_was_moved(self) -> None:
+        """Once: samples follow the open file to wherever it is, or nowhere."""
+        if self._log.is_in_place():
+            self._moved_told = False
+        elif not self._moved_told:
+            self._moved_told = True
+            self._voice.complain(
+                f"{self._log.path} was moved, replaced or deleted while it is logged into; samples go into that file"
+                " as before: stop this logger, put that file back beside its -wal file, and start again"
+            )
 
     def _complain_of_a_long_reader(self) -> None:
         """Once: what is logged stays in the ``-wal`` file while another program reads on in one transaction."""
@@ -162,6 +189,6 @@ class Daemon:
         """The period in force, as it was read at most TAGS_EVERY_S ago."""
         if at_s - self._tags_read_s >= TAGS_EVERY_S:
             self._tags_read_s = at_s
-            with suppress(sqlite3.DatabaseError):  # busy or damaged: what was known is shown
+            with suppress(*UNREADABLE):  # busy or damaged: what was known is shown
                 self._period = period_at(self._log.db, self._clock.utc_ms())
         return self._period

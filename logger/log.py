@@ -17,6 +17,10 @@ OWN_SOURCE = 1  # this machine's own logger, in the table source
 APPLICATION_ID = 0x6C74726C  # "ltrl", in the file's header
 BUSY_TIMEOUT_S = 10.0
 WAL_KEPT_BYTES = 16_000_000  # of the -wal file, when a long reader that made it grow has gone
+UNREADABLE = (
+    sqlite3.DatabaseError,
+    UnicodeDecodeError,
+)  # what reading a log may raise; the last where its text is none
 OLDEST_SQLITE = (3, 37, 0)  # the first with STRICT tables
 
 
@@ -44,6 +48,7 @@ class Log:
     def __init__(self, path: Path, db: sqlite3.Connection) -> None:
         self.path = path
         self.db = db
+        self._file = _file_at(path)
         self.timeline_edits = 0  # made through this connection, which data_version does not count
 
     @classmethod
@@ -59,6 +64,11 @@ class Log:
                 f"SQLite {sqlite3.sqlite_version} is too old for the log; a Python with 3.37 or newer will do"
             )
         with explained(path):
+            if _wal_bytes(path) and not path.exists():
+                raise LogError(
+                    f"there is no log at {path}, but its -wal file is there, and SQLite would throw that away; put the"
+                    " log back beside it, or move it away"
+                )
             if not path.exists():
                 if not create:
                     raise LogError(f"there is no log at {path}; 'linktrial log' starts one, or say --db PATH")
@@ -112,6 +122,10 @@ class Log:
                     self.db.execute("ROLLBACK")
                 raise
 
+    def is_in_place(self) -> bool:
+        """Whether the file that is open still has the log's name: it may be moved, replaced or deleted meanwhile."""
+        return self._file == _file_at(self.path)
+
     def wal_bytes(self) -> int:
         """How large the write-ahead log is."""
         return _wal_bytes(self.path)
@@ -127,9 +141,9 @@ class Log:
         try:
             yield
         finally:
-            self.db = _connect(self.path)
+            self.db, self._file = _connect(self.path), _file_at(self.path)
             self.timeline_edits += 1  # what was known of the timeline may hold no more
-            with suppress(sqlite3.DatabaseError):  # a damaged log is met again where it is used
+            with suppress(*UNREADABLE):  # a damaged log is met again where it is used
                 _arrange(self.db)
             self.db.execute(f"PRAGMA busy_timeout = {patience_ms}")
 
@@ -159,6 +173,15 @@ def _connect(path: Path | str) -> sqlite3.Connection:
     db = sqlite3.connect(path, timeout=BUSY_TIMEOUT_S, isolation_level=None, uri=isinstance(path, str))
     db.row_factory = sqlite3.Row
     return db
+
+
+def _file_at(path: Path) -> tuple[int, int] | None:
+    """What tells a file from all others that stand there now."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
 
 
 def _wal_bytes(path: Path) -> int:
@@ -214,6 +237,12 @@ def _migrate(path: Path) -> None:
         raise LogError(f"{path} could not be brought up to date: {lines[-1]}")
 
 
+# The last: what this program points to, it has seen there.
+_SIGNS_OF_DAMAGE = (
+    *("not a database", "malformed", "unsupported file format", "Could not decode", "FOREIGN KEY constraint failed"),
+)
+
+
 @contextmanager
 def explained(path: Path) -> Iterator[None]:
     """Turn SQLite's and the system's errors into ours, one line each."""
@@ -221,7 +250,7 @@ def explained(path: Path) -> Iterator[None]:
         yield
     except sqlite3.DatabaseError as error:
         words = str(error)
-        if any(sign in words for sign in ("not a database", "malformed", "unsupported file format")):
+        if any(sign in words for sign in _SIGNS_OF_DAMAGE):
             from logger.damage import no_log
 
             raise no_log(path, words) from error
@@ -236,5 +265,9 @@ def explained(path: Path) -> Iterator[None]:
         if isinstance(error, sqlite3.OperationalError):
             raise LogFull(f"{path} cannot be used ({words}); is there room on the disk, and is it sound?") from error
         raise
+    except UnicodeDecodeError as error:  # of a text that SQLite gave, or of its word on a damaged schema
+        from logger.damage import no_log
+
+        raise no_log(path, "a text in it is none") from error
     except OSError as error:
         raise LogError(f"{path} cannot be opened: {error.strerror or error}; say --db with another file") from error
