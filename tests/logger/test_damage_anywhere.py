@@ -11,6 +11,7 @@ import pytest
 from logger.console import main
 from logger.damage import opened_for_logging
 from logger.log import UNREADABLE, Log
+from logger.sample_id import ids_between
 from tests.logger.conftest import HandClock
 from tests.logger.hurt_log import PAGE, fill, overwrite
 from tests.logger.test_damage import LATER_MS, Midst
@@ -31,6 +32,13 @@ def reconnected(log: Log) -> None:
     log.db.row_factory = sqlite3.Row
     with suppress(*UNREADABLE):
         log.db.execute("PRAGMA foreign_keys = ON")
+
+
+def n_samples(log: Log, from_ms: int, to_ms: int) -> int:
+    """Without a look at what lies elsewhere."""
+    own = [row[0] for row in log.db.execute("SELECT id FROM period WHERE source_id = 1")]
+    sql = "SELECT count(*) FROM sample WHERE id >= ? AND id < ?"
+    return sum(log.db.execute(sql, ids_between(period_id, from_ms, to_ms)).fetchone()[0] for period_id in own)
 
 
 @pytest.mark.parametrize("when", ["before the start", "in the midst"])
@@ -55,8 +63,7 @@ def test_noise_anywhere_ends_no_daemon(sound, tmp_path, seed, when):
             hurt()
         midst.ticks(10)
         assert midst.daemon.end(), midst.err.getvalue()
-        last = "SELECT count(*) FROM sample WHERE id > (SELECT max(id) FROM sample) - (50000 << 4)"
-        assert log.db.execute(last).fetchone()[0] == 10
+        assert n_samples(log, LATER_MS + 20_000, LATER_MS + 70_000) == 10
 
 
 def test_words_of_the_schema_that_are_no_text_are_damage(sound, tmp_path, capsys):
