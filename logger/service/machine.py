@@ -118,10 +118,12 @@ def install(plan: Plan) -> None:
         _run(plan.install)
     except LogError:
         if before is None:
+            _run(plan.uninstall, whatever_fails=True)  # what it did before it refused
             file.unlink()
             _remove_empty(made)
         else:
             _write(file, before)
+        _run(plan.forget, whatever_fails=True)
         raise
 
 
@@ -190,13 +192,15 @@ def _need(steps: Sequence[Step]) -> None:
         raise LogError(f"there is no program {program} here, so no service; 'linktrial log' runs without one")
 
 
-def _run(steps: Sequence[Step]) -> None:
+def _run(steps: Sequence[Step], *, whatever_fails: bool = False) -> None:
     for step in steps:
-        words = " ".join(step.words)
+        words, may_fail = " ".join(step.words), step.may_fail or whatever_fails
         try:
             done = subprocess.run(step.words, capture_output=True, text=True, errors="replace", timeout=PATIENCE_S)
         except (OSError, subprocess.TimeoutExpired) as error:
+            if may_fail:
+                continue
             raise LogError(f"'{words}' did not work: {error}") from error
-        if done.returncode and not step.may_fail:
+        if done.returncode and not may_fail:
             said = (done.stderr.strip() or done.stdout.strip() or f"it ended with {done.returncode}").splitlines()
             raise LogError(f"'{words}' did not work: {said[-1]}")

@@ -153,7 +153,12 @@ def system_unit(job: Job, version: int | None = None) -> str:
 
 
 def command_line(words: tuple[str, ...]) -> str:
-    """As ExecStart= takes it, systemd.service(5). The colon says that no word holds a variable."""
+    """As ExecStart= takes it, systemd.service(5). The colon says that no word holds a variable. Raises LogError for a
+    program whose path systemd refuses, however it is written."""
+    if set(words[0]) & set("'\"\\"):
+        raise LogError(
+            f"systemd runs no program with a quote or backslash in its path: {words[0]}; install it elsewhere"
+        )
     return (":" if any("$" in word for word in words) else "") + " ".join(map(quoted, words))
 
 

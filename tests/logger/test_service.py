@@ -19,10 +19,10 @@ from logger.service.plan import DESCRIPTION, Job, Owner
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="installs on Linux")
 
-AWKWARD = "/opt/my tools/100% \"quick\" $HOME; \\ 'n' <all> & more/linktrial"
+AWKWARD = "/opt/my tools/100% $HOME; #1 <all> & more/linktrial"
 JOB = Job(
     (AWKWARD,),
-    Path("/home/anna/my logs/50%.db"),
+    Path("/home/anna/my \"quick\" \\ 'logs'/50%.db"),
     Path("/etc/link trial.toml"),
     Owner("anna", Path("/home/anna"), 1000, 1000),
 )
@@ -134,11 +134,13 @@ def test_a_log_that_was_named_at_the_installation_is_not_mistaken_for_another(sy
     assert said(capsys, "uninstall").endswith("Done.\nEvery log stays where it is.\n")
 
 
-def test_where_systemd_refuses_the_machine_is_as_it_was(system, capsys):
+@pytest.mark.parametrize("step", ["daemon-reload", "enable linktrial.service", "restart --no-block linktrial.service"])
+def test_where_systemd_refuses_the_machine_is_as_it_was(system, capsys, step):
     before = listing(system / "config")
-    (system / "refuse").write_text("daemon-reload")
-    assert "'systemctl --user daemon-reload' did not work: Failed to connect to bus" in said(capsys, "install", code=1)
+    (system / "refuse").write_text(step)
+    assert f"'systemctl --user {step}' did not work: Failed to connect to bus" in said(capsys, "install", code=1)
     assert listing(system / "config") == before
+    assert asked(system)[-1] == "--user reset-failed linktrial.service"
 
 
 def test_where_systemd_refuses_a_new_version_the_old_one_stays(system, capsys):
@@ -253,6 +255,9 @@ def test_a_path_that_no_unit_can_hold_is_refused():
     colon = Job(("/usr/bin/linktrial",), Path("/home/anna/a:b/x.db"), None, JOB.owner)
     with pytest.raises(LogError, match="colon"):
         systemd.system_unit(colon)
+    for character in "'\"\\":
+        with pytest.raises(LogError, match="quote or backslash"):
+            systemd.user_unit(Job((f"/opt/a{character}b/linktrial",), None, None, JOB.owner))
 
 
 @pytest.mark.parametrize(("version", "grows"), [(252, False), (253, False), (254, True), (None, True)])
@@ -313,7 +318,7 @@ def test_the_task_of_windows_says_the_same():
         assert [child.tag.removeprefix(space) for child in element] == TASK.get(name, []), name
     text = {element.tag.removeprefix(space): element.text for element in task.iter()}
     assert text["Command"] == AWKWARD
-    assert text["Arguments"] == 'log --db "/home/anna/my logs/50%.db"'
+    assert text["Arguments"] == 'log --db "/home/anna/my \\"quick\\" \\ \'logs\'/50%.db"'
     assert text["Description"].startswith(DESCRIPTION)
     assert text["UserId"] == "anna"
     assert plan.content.startswith(b"\xff\xfe<\0?\0")
