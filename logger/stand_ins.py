@@ -12,6 +12,7 @@ from statistics import median_low
 from typing import Any, NamedTuple
 
 from logger.log import OWN_SOURCE
+from logger.recorder import NO_LINK_ID
 from logger.sample_id import FOREVER_MS, PERIOD_SHIFT, time_of
 
 LOST = "lost in the damage"
@@ -60,25 +61,57 @@ class _Words:
 def _periods(db: sqlite3.Connection, now_ms: int, said: _Words) -> None:
     """Periods for samples and blocks without one, and for stretches of this machine's time without one: its periods
     tile the time."""
-    lost = sorted(_lost_periods(db), key=lambda stay: stay.first_ms)
+    stays = sorted(_lost_periods(db), key=lambda stay: stay.first_ms)
+    whose = {stay: _whose(db, stay.period_id) for stay in stays}
+    lost = [stay for stay in stays if whose[stay] == OWN_SOURCE]
+    others = [stay for stay in stays if whose[stay] != OWN_SOURCE]
     own = [tuple(row) for row in db.execute(_OWN_PERIODS, (OWN_SOURCE,))]
     zone = own[-1][3] if own else "UTC"
-    stays: list[tuple[int | None, int]] = []  # id and beginning
     for begin_ms, end_ms in _holes(own):
         within = [stay for stay in lost if stay.last_ms >= begin_ms and stay.first_ms < end_ms]
         lost = [stay for stay in lost if stay not in within]
-        starts: list[tuple[int | None, int]] = [(stay.period_id, stay.first_ms) for stay in within]
+        starts: list[tuple[_Stay | None, int]] = [(stay, stay.first_ms) for stay in within]
         if begin_ms > -FOREVER_MS:  # the period before it ended there
             starts[:1] = [(starts[0][0] if starts else None, begin_ms)]
-        stays += starts
-    for period_id, started_ms in stays:
-        if _period(db, period_id, OWN_SOURCE, started_ms, None, zone):
-            said.add("period of this machine whose place and version were lost")
+        for stay, started_ms in starts:
+            if _period(db, stay and stay.period_id, OWN_SOURCE, started_ms, None, zone):
+                said.add("period of this machine whose place and version were lost")
+            elif stay:  # two cannot begin at once
+                others.append(stay)
     _tile(db)
-    for stay in lost:
+    for stay in [*others, *lost]:
+        source_id = whose[stay]
+        if source_id not in (OWN_SOURCE, None) and _period(db, *_of(stay, source_id), zone):
+            said.add("period of another source whose place and version were lost")
+            continue
         source_id = _other_source(db, None, f"{LOST}: period {stay.period_id}", now_ms)
-        if _period(db, stay.period_id, source_id, stay.first_ms, stay.last_ms + 1, zone):
+        if _period(db, *_of(stay, source_id), zone):
             said.add("period of an unknown source")
+
+
+def _of(stay: _Stay, source_id: int | None) -> tuple[int, int, int, int]:
+    return stay.period_id, source_id or 0, stay.first_ms, stay.last_ms + 1
+
+
+def _whose(db: sqlite3.Connection, period_id: int) -> int | None:
+    """The source of a period whose row was lost, as far as that can be told: only a logger names an interface, and what
+    was merged has a counterpart. Without either it may be this machine's; None: it is not, but whose it is, is unknown.
+    """
+    named = db.execute(
+        "SELECT max(interface IS NOT NULL) FROM kept_block JOIN link ON link.id = link_id"
+        " WHERE period_id = ? AND link_id <> ?",
+        (period_id, NO_LINK_ID),
+    ).fetchone()[0]
+    origin = db.execute(
+        "SELECT origin_log_id FROM counterpart WHERE what = 'period' AND id = ?", (period_id,)
+    ).fetchone()
+    if origin is None and named != 0:
+        return OWN_SOURCE
+    found = db.execute(
+        "SELECT id FROM source WHERE kind = ? AND origin_log_id IS ?",
+        ("import" if named == 0 else "logger", origin and origin[0]),
+    ).fetchall()
+    return int(found[0][0]) if len(found) == 1 else None
 
 
 _OWN_PERIODS = """

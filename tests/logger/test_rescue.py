@@ -15,6 +15,7 @@ from logger.claim import Claim
 from logger.console import main
 from logger.errors import LogError, NewerLog, NotALog
 from logger.log import SCHEMA, Log
+from logger.merge import merge
 from logger.migrations import STEPS, migrate
 from logger.page_format import committed_frames
 from logger.page_walk import PageWalk, Shape
@@ -157,6 +158,32 @@ def test_what_a_lost_table_had_to_say_is_stood_in_for(sound, damaged, table):
         clock = HandClock(START_MS + 86_400_000)
         Timeline(log, clock, "Europe/Berlin").at("kiln shelf")
     fits_together(into)
+
+
+@pytest.mark.parametrize("tables", [("period",), ("period", "counterpart"), ("period", "source"), ("period", "link")])
+def test_another_machines_samples_are_not_taken_for_this_ones(sound, tmp_path, tables):
+    """Both measured at the same times, so their lost periods lie over each other."""
+    (folder := tmp_path / "home").mkdir(exist_ok=True)
+    fill(folder / "other.db", 600, 60_000)
+    with Log.open(copy_of(sound, folder / "both.db")) as log:
+        merge(log, folder / "other.db", now_utc_ms=START_MS)
+    damaged = copy_of(folder / "both.db", tmp_path / "pottery.db")
+    before = dict(own_and_other(damaged))
+    for table in tables:
+        overwrite(damaged, (root_of(damaged, table) - 1) * PAGE, bytes(PAGE))
+    into, _ = rescued(damaged)
+    after = dict(own_and_other(into))
+    assert sum(after.values()) == sum(before.values())
+    if tables == ("period",):
+        assert after == before
+
+
+def own_and_other(path: Path) -> list[tuple[int, int]]:
+    """How many samples each source has."""
+    db = sqlite3.connect(path)
+    return db.execute(
+        "SELECT source_id, count(*) FROM sample JOIN period ON period.id = sample.id >> 46 GROUP BY source_id"
+    ).fetchall()
 
 
 def test_the_way_to_the_tables_may_be_lost(sound, damaged):
