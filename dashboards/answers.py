@@ -14,10 +14,11 @@ fingerprint is what it would be today. It is the BLAKE2b hash, 32 bytes long, of
 
 Radios are not in it: a row of the table ``link`` never changes. Nor are the versions of numpy, scipy and pandas.
 
-A second fingerprint leaves out how often the blocks of periods that are still open were written. While only it stands,
+A second fingerprint leaves out how often the blocks of this machine's open period were written. While only it stands,
 the answer is right up to the moment when it was found. ``Answers`` can be told to take such an answer while what came
 since is a small share of the time that it rests on: a report of a year need not work for minutes because the last hour
-is new. It then says of when the answer is.
+is new. It then says of when the answer is. A merge brings another machine's last months at once, so its open period
+always counts.
 
 Nothing here loads pandas.
 """
@@ -35,7 +36,7 @@ from time import monotonic
 from typing import Any, Generic, NamedTuple, TypeVar
 
 from logger.errors import LogError
-from logger.log import Log
+from logger.log import OWN_SOURCE, Log
 
 FORGOTTEN_AFTER_MS = 366 * 86_400_000  # so that questions which nobody asks any more do not stay for ever
 BUSY_MS = 500  # keeping an answer is not worth a longer wait
@@ -58,6 +59,7 @@ _PERIODS = """
     WHERE EXISTS (SELECT 1 FROM block WHERE block.period_id = period.id)
     ORDER BY period.id
 """
+_LOGGED = "SELECT period_id, sum(covered_ms) FROM block GROUP BY period_id"
 
 Answer = TypeVar("Answer")
 
@@ -83,8 +85,9 @@ class Period(NamedTuple):
 
     @property
     def settled(self) -> Period:
-        """The same, but for writes that go on."""
-        return self._replace(n_writes=None) if self.ended_at_utc_ms is None else self
+        """The same, but for writes that go on while time passes here."""
+        goes_on = self.ended_at_utc_ms is None and self.source_id == OWN_SOURCE
+        return self._replace(n_writes=None) if goes_on else self
 
 
 class Fingerprint(NamedTuple):
@@ -107,7 +110,7 @@ class Answers:
     answers are worked out from have to be read inside the same. Raises ValueError outside of one.
 
     ``lag_share``: an answer may know nothing of what came since it was found, if that is at most this share of the time
-    logged under any version that it is about, as of ``now_utc_ms``."""
+    that samples of any version that it is about stand for, as of ``now_utc_ms``."""
 
     def __init__(self, log: Log, *, now_utc_ms: int = 0, lag_share: float = 0.0) -> None:
         if not log.db.in_transaction:
@@ -116,6 +119,7 @@ class Answers:
         self.periods = [Period(*row) for row in log.db.execute(_PERIODS)]
         self._method = method_mark()
         self._now_ms, self._lag_share = now_utc_ms, lag_share
+        self._logged_ms: dict[int, int] = dict(map(tuple, log.db.execute(_LOGGED))) if lag_share else {}
 
     def fingerprint(self, here: Sequence[Period], *more: object) -> Fingerprint:
         """Of an answer from the blocks of the periods ``here``, and from ``more``."""
@@ -169,12 +173,11 @@ class Answers:
                 _write(self.log, rows, now_utc_ms)
 
     def _least_logged_ms(self, here: Iterable[Period]) -> float:
-        """How long the version that was logged least was logged."""
-        logged: dict[int, float] = {}
+        """For how long there are samples of the version that has least."""
+        logged: dict[int, int] = {}
         for period in here:
-            end_ms = self._now_ms if period.ended_at_utc_ms is None else period.ended_at_utc_ms
-            logged[period.version] = logged.get(period.version, 0.0) + max(0, end_ms - period.started_at_utc_ms)
-        return min(logged.values(), default=0.0)
+            logged[period.version] = logged.get(period.version, 0) + self._logged_ms.get(period.id, 0)
+        return min(logged.values(), default=0)
 
 
 def as_question(value: object) -> str:

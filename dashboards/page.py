@@ -147,15 +147,17 @@ class _Page:
         }
 
     def _named(self, change: RouterChange) -> dict[str, Any]:
-        as_of_ms = self.findings.as_of_utc_ms.get((change.before, change.version))
         return {
             "version": change.version,
             "before": change.before,
             "label": self.labels[change.version],
             "at": self._when(change.at_utc_ms),
             "difference": self._difference(change.before, change.version),
-            "as_of": None if as_of_ms is None else self._when(as_of_ms),
+            "as_of": self._as_of(self.findings.as_of_utc_ms.get((change.before, change.version))),
         }
+
+    def _as_of(self, as_of_ms: int | None) -> str | None:
+        return None if as_of_ms is None else self._when(as_of_ms)
 
     def _change(self, change: RouterChange, effects: list[LocatedEffect]) -> dict[str, Any]:
         stories = self._overview(effects)["stories"]
@@ -205,6 +207,7 @@ class _Page:
         captions = {figure["name"]: figure["caption"] for section in sections for figure in section["figures"]}
         return {
             "notes": notes(found),
+            "as_of": self._as_of(self.findings.stability_as_of_utc_ms),
             "places": sorted(places, key=lambda place: place["seldom"]),
             "captions": captions,
         }
@@ -214,7 +217,12 @@ class _Page:
     def _unexplained(self) -> dict[str, Any]:
         """Newest first; the first few are open."""
         found = [suggest(change, self.findings.now_utc_ms) for change in self.findings.unexplained[::-1]]
-        return {"n": counted(len(found), "change"), "first": found[:MOST_OPEN], "rest": found[MOST_OPEN:]}
+        return {
+            "n": counted(len(found), "change"),
+            "first": found[:MOST_OPEN],
+            "rest": found[MOST_OPEN:],
+            "as_of": self._as_of(self.findings.unexplained_as_of_utc_ms),
+        }
 
     # Over time
 

@@ -27,28 +27,28 @@ def remembered_stability(
     needed_rate_mbps: float | None,
     washout_s: Mapping[int, float],
     now_utc_ms: int,
-) -> list[Stability]:
-    """As ``stability`` gives it."""
+) -> tuple[list[Stability], int | None]:
+    """As ``stability`` gives it, and the earliest moment that any of it is of; None where all know everything."""
 
     def of(here: pd.DataFrame) -> list[Stability]:
         return stability(here, needed_rate_mbps=needed_rate_mbps, washout_s=washout_s)
 
     asked = {"needed_rate_mbps": needed_rate_mbps, "washout_s": sorted(washout_s.items())}
-    found = _of_places(answers, blocks, now_utc_ms, Stability, asked, ("location", "version"), of)
-    return sorted(found, key=lambda one: (one.location, one.band, one.version))
+    found, as_of_ms = _of_places(answers, blocks, now_utc_ms, Stability, asked, (), ("location", "version"), of)
+    return sorted(found, key=lambda one: (one.location, one.band, one.version)), as_of_ms
 
 
 def remembered_changes(
     answers: Answers, blocks: pd.DataFrame, events: pd.DataFrame, *, now_utc_ms: int
-) -> list[Unexplained]:
-    """As ``unexplained_changes`` gives them."""
+) -> tuple[list[Unexplained], int | None]:
+    """As ``unexplained_changes`` gives them, and the earliest moment that any are of, as above."""
 
     def of(here: pd.DataFrame) -> list[Unexplained]:
         return unexplained_changes(here, events)
 
-    asked = {"n_events": len(events)}  # events are only ever added
-    found = _of_places(answers, blocks, now_utc_ms, Unexplained, asked, ("source_id", "location"), of)
-    return sorted(found, key=lambda one: (one.at_utc_ms, one.kind, one.location, one.band))
+    rests_on = (len(events),)  # events are only ever added
+    found, as_of_ms = _of_places(answers, blocks, now_utc_ms, Unexplained, {}, rests_on, ("source_id", "location"), of)
+    return sorted(found, key=lambda one: (one.at_utc_ms, one.kind, one.location, one.band)), as_of_ms
 
 
 def _of_places(
@@ -57,14 +57,18 @@ def _of_places(
     now_utc_ms: int,
     kind: type[Told],
     asked: Mapping[str, object],
+    rests_on: tuple[object, ...],
     names: Sequence[str],
     work_out: Callable[[pd.DataFrame], list[Told]],
-) -> Iterator[Told]:
-    """What is told of each place, a place being all periods that have the same ``names``."""
+) -> tuple[list[Told], int | None]:
+    """What is told of each place, a place being all periods that have the same ``names``, and the earliest moment that
+    an answer is of. ``rests_on``: what an answer hangs on beside the blocks."""
+    told: list[Told] = []
+    of_ms = []
     with answers.keeping(now_utc_ms) as keep:
         for place, periods in _places(answers.periods, names):
             question = as_question({"asked": kind.__name__.lower(), **asked, **place})
-            fingerprint = answers.fingerprint(periods)
+            fingerprint = answers.fingerprint(periods, *rests_on)
             known = answers.recall(question, fingerprint, lambda told: [_built(kind, one) for one in told])
             if known is None:
                 here = blocks[blocks["period_id"].isin([period.id for period in periods])]
@@ -72,7 +76,10 @@ def _of_places(
                 keep(question, fingerprint, [asdict(one) for one in found])
             else:
                 found = known.answer
-            yield from found
+                if known.as_of_utc_ms is not None:
+                    of_ms.append(known.as_of_utc_ms)
+            told += found
+    return told, min(of_ms, default=None)
 
 
 def _places(periods: Sequence[Period], names: Sequence[str]) -> Iterator[tuple[dict[str, object], list[Period]]]:

@@ -70,6 +70,8 @@ class Findings:
     now_utc_ms: int
     zone: str
     as_of_utc_ms: dict[tuple[int, int], int]  # by version before and after: effects know nothing of what came later
+    stability_as_of_utc_ms: int | None = None  # the same of all that ``stability`` and ``unexplained`` tell
+    unexplained_as_of_utc_ms: int | None = None
     needed_rate_for: str = ""  # what needs the rate that ``stability`` was asked about
 
     @property
@@ -100,19 +102,21 @@ def find(
         remembered = Remembered(answers, pairs, settings=settings_of(frames.versions), judged=judged)
     remembered.work_out(frames.blocks, now_utc_ms=now_utc_ms, n_processes=n_processes, progress=progress)
     changes = [(change, remembered.effects(change.before, change.version)) for change in expected]
+    lasting, lasting_as_of_ms = remembered_stability(
+        answers,
+        frames.blocks,
+        needed_rate_mbps=needed_rate_mbps,
+        washout_s=dict.fromkeys(_loggers(frames), judged.washout_s),
+        now_utc_ms=now_utc_ms,
+    )
+    unexplained, unexplained_as_of_ms = remembered_changes(answers, frames.blocks, frames.events, now_utc_ms=now_utc_ms)
     return Findings(
         frames=frames,
         changes=changes,
         summary=summarise(frames.blocks),
         spells=outage_spells(frames.blocks),
-        stability=remembered_stability(
-            answers,
-            frames.blocks,
-            needed_rate_mbps=needed_rate_mbps,
-            washout_s=dict.fromkeys(_loggers(frames), judged.washout_s),
-            now_utc_ms=now_utc_ms,
-        ),
-        unexplained=remembered_changes(answers, frames.blocks, frames.events, now_utc_ms=now_utc_ms),
+        stability=lasting,
+        unexplained=unexplained,
         coverages=list(_coverages(frames, zone)),
         now_utc_ms=now_utc_ms,
         zone=zone,
@@ -121,6 +125,8 @@ def find(
             for change in expected
             if (as_of_ms := remembered.as_of_utc_ms(change.before, change.version)) is not None
         },
+        stability_as_of_utc_ms=lasting_as_of_ms,
+        unexplained_as_of_utc_ms=unexplained_as_of_ms,
         needed_rate_for=needed_rate_for,
     )
 

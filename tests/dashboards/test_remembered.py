@@ -28,6 +28,7 @@ from dashboards.remembered import Remembered
 from logger.errors import ImportRefused, TagError
 from logger.exchange_import import import_recording
 from logger.log import Log
+from logger.merge import merge
 from logger.one_moment import one_moment
 from logger.recorder import Recorder
 from logger.tags import read_versions, version_in_force
@@ -322,6 +323,30 @@ def test_no_answer_outlives_an_edit_however_small_the_share_that_it_lacks(potter
     pottery.timeline.at("wheel")  # a new placement
     pottery.record(1)
     assert not recalled(pottery, 0.9).complete
+
+
+def test_the_share_is_of_what_was_measured_not_of_what_was_slept_through(pottery, worked_out):
+    """The laptop lay in a drawer for a year under v3: 30 min were measured, and a tenth of that is less than 4."""
+    pottery.clock.now_ms += 365 * 1440 * MINUTE_MS
+    pottery.ask((1, 3))
+    pottery.record(4)
+    assert not recalled(pottery, 0.1).complete
+
+
+def test_what_a_merge_brings_is_never_taken_for_a_small_share(pottery, worked_out, tmp_path):
+    """Another machine's period is open, too, but its last hours come at once, whenever it is merged."""
+    other = Pottery(tmp_path / "kiln.db")
+    other.timeline.at("kiln")
+    other.record(60)
+    other.timeline.changed("longer antennas", settings={"antenna.5.gain_dbi": 5})
+    other.record(60)
+    merge(pottery.log, other.log.path, now_utc_ms=pottery.clock.now_ms)
+    pottery.ask((1, 2))
+    other.record(60)
+    merge(pottery.log, other.log.path, now_utc_ms=pottery.clock.now_ms)
+    pottery.clock.now_ms += MINUTE_MS
+    assert not recalled(pottery, 0.5, (1, 2)).complete
+    other.log.close()
 
 
 def test_what_settled_long_ago_is_exact_or_worked_out(pottery, worked_out):

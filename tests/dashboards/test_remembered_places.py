@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
@@ -18,12 +19,14 @@ from dashboards.analysis.lasting.under_rate import UnderRate
 from dashboards.analysis.unexplained import unexplained_changes
 from dashboards.answers import Answers
 from dashboards.frames import load_frames
+from dashboards.page import render
 from dashboards.remembered_places import remembered_changes, remembered_stability
+from dashboards.report import find
 from logger.log import Log
 from logger.one_moment import one_moment
 from logger.sample import Event
 from tests.dashboards.test_remembered import MINUTE_MS, Pottery
-from tests.logger.conftest import POTTERY_5, linked
+from tests.logger.conftest import POTTERY_5, START_MS, linked
 
 WASHOUT_S = {1: 120.0}
 
@@ -71,8 +74,9 @@ def worked_out(monkeypatch):
 def told(log: Log, now_ms: int = 0):
     with one_moment(log):
         frames, answers = load_frames(log), Answers(log)
-    lasting = remembered_stability(answers, frames.blocks, needed_rate_mbps=5.0, washout_s=WASHOUT_S, now_utc_ms=now_ms)
-    return lasting, remembered_changes(answers, frames.blocks, frames.events, now_utc_ms=now_ms), frames
+    how = {"needed_rate_mbps": 5.0, "washout_s": WASHOUT_S, "now_utc_ms": now_ms}
+    lasting, _ = remembered_stability(answers, frames.blocks, **how)
+    return lasting, remembered_changes(answers, frames.blocks, frames.events, now_utc_ms=now_ms)[0], frames
 
 
 def test_place_by_place_is_as_all_at_once_and_the_second_time_nothing_is_worked_out(path, worked_out):
@@ -106,6 +110,38 @@ def test_more_samples_at_one_place_leave_the_others_remembered(path, worked_out,
         assert sorted(worked_out) == ["stability", "unexplained_changes"]  # kiln under v2; kiln
         assert lasting == stability(frames.blocks, needed_rate_mbps=5.0, washout_s=WASHOUT_S)
         assert changes == unexplained_changes(frames.blocks, frames.events)
+
+
+def test_a_report_says_of_when_it_is_whatever_lacks_its_last_minutes(path, tmp_path):
+    copy = tmp_path / "copy.db"
+    copy.write_bytes(path.read_bytes())
+    pottery = Pottery(copy)
+    with pottery.log as log:
+        found_ms = log.db.execute("SELECT max(last_utc_ms) FROM block").fetchone()[0] + 60_000
+        exact = find(log, now_utc_ms=found_ms, zone="UTC")
+        assert exact.stability_as_of_utc_ms is exact.unexplained_as_of_utc_ms is None
+        pottery.clock.now_ms = found_ms
+        pottery.record(10)
+        lacking = find(log, now_utc_ms=pottery.clock.now_ms, zone="UTC")
+        assert lacking.stability_as_of_utc_ms == lacking.unexplained_as_of_utc_ms == found_ms
+        assert (lacking.stability, lacking.unexplained) == (exact.stability, exact.unexplained)
+        said = f"Judged as of {datetime.fromtimestamp(found_ms / 1000, UTC):%a %d %b %H:%M}"
+        page = render(lacking)
+        for section in ("lasting", "unexplained"):
+            assert said in page.partition(f'<section id="{section}">')[2].partition("</section>")[0]
+        assert "Judged as of" not in render(exact)
+
+
+def test_each_new_event_replaces_what_was_remembered_and_adds_nothing_to_it(path, worked_out, tmp_path):
+    copy = tmp_path / "copy.db"
+    copy.write_bytes(path.read_bytes())
+    pottery = Pottery(copy)
+    with pottery.log as log:
+        told(log)
+        kept = log.db.execute("SELECT count(*) FROM answer").fetchone()[0]
+        pottery.recorder.record([], [Event(START_MS, "resumed", {"asleep_s": 300})])
+        told(log)
+        assert log.db.execute("SELECT count(*) FROM answer").fetchone()[0] == kept
 
 
 def test_an_event_may_be_what_was_seen_at_the_time_of_a_change(path, worked_out, tmp_path):
