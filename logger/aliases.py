@@ -42,6 +42,7 @@ class Aliases:
         self._secret = secret
         self._radios = frozenset(map(_digits, radios))
         names = sorted((name for name in networks if len(name) >= _LEAST_NAME), key=lambda name: (-len(name), name))
+        self._networks = {name.casefold(): name for name in names} | {name: name for name in names}
         named = [rf"(?<!\w)(?P<network>{'|'.join(map(re.escape, names))})(?!\w)"] if names else []
         self._address = re.compile(_ADDRESS, re.IGNORECASE)
         self._told = re.compile("|".join([*named, _ADDRESS]), re.IGNORECASE)
@@ -104,7 +105,8 @@ class Aliases:
     def _replaced(self, found: re.Match[str]) -> str:
         parts = found.groupdict()
         if parts.get("network"):
-            return self.network(parts["network"])
+            name = parts["network"]
+            return self.network(self._networks.get(name) or self._networks.get(name.casefold(), name))
         bare, prefix = parts["bare"], parts["prefix"] or ""
         if bare and not prefix and bare.isdecimal() and bare not in self._radios:
             return found[0]  # a number, or a date and a time

@@ -26,7 +26,11 @@ from .conftest import POTTERY_5, POTTERY_24, START_MS, HandClock, linked
 FIVE, TWO = "02:00:00:00:00:05", "02:00:00:00:00:02"
 GUESTS = LinkIdentity("wlx02aabbccddee", b"Guests of Ann", "02:00:00:00:00:15", 5180, 80, "5")
 SECRETS = ("pottery", "guests of ann", "02:00:00", "02aabbccddee", "ann's laptop", "/home/ann", "ann.csv", "8d1f0c2a")
-NAMED = Aliases(b"secret", frozenset({"Pottery", "ab", "a+b", "Guests 02:00:00:00:00:05"}), frozenset({FIVE}))
+NAMED = Aliases(
+    b"secret",
+    frozenset({"Pottery", "ab", "a+b", "Guests 02:00:00:00:00:05", "Strase", "CAFE", "cafe"}),
+    frozenset({FIVE}),
+)
 ADDRESSES = st.binary(min_size=6, max_size=6)
 
 
@@ -57,7 +61,10 @@ def test_two_radios_have_two_aliases_and_another_log_has_others(found):
     ("words", "shown"),
     [
         ("by the Pottery door", "by the {Pottery} door"),
-        ("POTTERY", "{POTTERY}"),
+        ("POTTERY", "{Pottery}"),
+        ("guests 02:00:00:00:00:05", "{Guests 02:00:00:00:00:05}"),
+        ("pottery and Stra\N{LATIN SMALL LETTER LONG S}e", "{Pottery} and {Strase}"),
+        ("CAFE, cafe, Cafe", "{CAFE}, {cafe}, {cafe}"),
         ("potteryware", "potteryware"),
         ("(a+b)", "({a+b})"),
         ("cab", "cab"),
