@@ -1,6 +1,7 @@
 """Copy the log, as it stands at this moment, into one file; logging goes on meanwhile.
 
-To restore it: stop the logger, copy the file over the log, start the logger.
+To restore it: stop the logger, take the log's -wal and -shm files away where there are any, copy the file over the log,
+start the logger.
 """
 
 from __future__ import annotations
