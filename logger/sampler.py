@@ -54,6 +54,11 @@ class Moment(NamedTuple):
         return cls(clock.utc_ms(), clock.awake_s(), clock.elapsed_s())
 
 
+def asleep_between_s(one: Moment, other: Moment) -> float:
+    """How long the machine slept in between."""
+    return (other.elapsed_s - one.elapsed_s) - (other.awake_s - one.awake_s)
+
+
 class Sampler:
     """Turns one adapter's readings into rows for the log. Call ``tick`` every ``interval_s``."""
 
@@ -75,10 +80,12 @@ class Sampler:
     def told_of_sleep(self, *, begins: bool) -> None:
         """The system says that it goes to sleep now, or that it woke. Whether it slept is for the clocks to say."""
         now = Moment.of(self._clock)
-        if begins:
-            self._sleep_told, self._wake_told = now, None
-        else:
+        if not begins:
             self._wake_told = now
+            return
+        if asleep_between_s(self._last, now) <= CLOCKS_APART_S:  # else it slept already since the last tick, and woke
+            self._sleep_told = now
+        self._wake_told = None
 
     def tick(self) -> tuple[list[Sample], list[Event]]:
         """At most one sample, stamped with the wall clock now, and the events since the last tick in order."""
@@ -146,7 +153,7 @@ class Sampler:
         steps = []
         if abs(now.utc_ms - should_be_ms) > 1000 * CLOCKS_APART_S:
             steps = [clock_set(should_be_ms, now.utc_ms)]
-        asleep_s = elapsed_s - (now.awake_s - last.awake_s)
+        asleep_s = asleep_between_s(last, now)
         if asleep_s > CLOCKS_APART_S:
             fell_asleep_ms, woke_ms = self._when_asleep(last, now, set_meanwhile=bool(steps))
             detail: dict[str, object] = {"asleep_s": round(asleep_s, 1)}

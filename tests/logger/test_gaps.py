@@ -46,6 +46,22 @@ def test_a_system_that_tells_of_its_sleep_gives_the_true_moments_of_it(world):
     ]
 
 
+def test_two_sleeps_between_two_samples_are_one_from_the_first_word_to_the_last(world):
+    world.tick()
+    for _ in range(2):
+        world.clock.advance(1)
+        world.sampler.told_of_sleep(begins=True)
+        world.clock.suspend(600)
+        world.sampler.told_of_sleep(begins=False)
+    world.clock.advance(1)
+    _, events = world.tick(after_s=0)
+    assert [(event.kind, event.time_utc_ms - START_MS) for event in events] == [
+        ("suspended", 1_000),
+        ("resumed", 1_202_000),
+    ]
+    assert events[0].detail == {"asleep_s": 1200.0}
+
+
 def test_a_sleep_that_was_told_and_did_not_come_is_none(world):
     world.tick()
     world.sampler.told_of_sleep(begins=True)
