@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 import sqlite_utils  # noqa: F401  so that logs are made in this process
-from first_figure import first_figure_s
+from first_figure import first_figures_s
 from made import make_log
 
 YEAR_DAYS = 365.0
@@ -81,7 +81,9 @@ def main() -> int:
             _aim("at, s", min(_ran(["at", place], path) for place in ("yard", "kiln room", "yard")).seconds, 0.3),
         ]
         if not args.no_browser:
-            held.append(_aim("first figure drawn, s", first_figure_s(page), 2.0))
+            looks = sorted(first_figures_s(page) for _ in range(ROUNDS))
+            held.append(_aim("first figure drawn, s", looks[ROUNDS // 2][0], 2.0))
+            held.append(_aim("first figure over time drawn, s", looks[ROUNDS // 2][1], 2.0))
         print(
             f"{first.seconds:>8.2f}          the report the first time, nothing remembered ({first.resident_mb:.0f} MB)"
         )
