@@ -140,7 +140,7 @@ class Tagging:
         origin_id = self._origin("version", number)
         here = self._versions.get(origin_id)
         if here is None or here[1] != seen or not self._is_there(here[0]):
-            changed = here is not None and self._is_there(here[0]) and self._is_only_theirs(here[0])
+            changed = here is not None and self._is_there(here[0]) and self._is_only_of(here[0], origin_id)
             here_number = here[0] if changed and here is not None else self._same(version)
             if changed:
                 self._db.execute(
@@ -153,7 +153,7 @@ class Tagging:
                 self.new_versions[number] = here_number
             assert here_number is not None
             remember(self._db, self._tags.log_id, "version", origin_id, here_number, seen)
-            here = (here_number, seen)
+            here = self._versions[origin_id] = (here_number, seen)
         self.versions[number] = here[0]
         return here[0]
 
@@ -169,8 +169,11 @@ class Tagging:
     def _is_there(self, number: int) -> bool:
         return self._db.execute("SELECT 1 FROM config_version WHERE number = ?", (number,)).fetchone() is not None
 
-    def _is_only_theirs(self, number: int) -> bool:
-        """Whether no period of another log, or of this machine, is in that version."""
+    def _is_only_of(self, number: int, origin_id: int) -> bool:
+        """Whether that version stands for this one over there alone, and no period of another log, or of this machine,
+        is in it."""
+        if any(here == number for origin, (here, _) in self._versions.items() if origin != origin_id):
+            return False
         other = self._db.execute(
             "SELECT 1 FROM main.period JOIN main.source ON source.id = source_id"
             " WHERE config_version = ? AND origin_log_id IS NOT ? LIMIT 1",

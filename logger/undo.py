@@ -59,7 +59,7 @@ def take_back(db: sqlite3.Connection, change: dict[str, list[list[Any]]], words:
         for before, after in rows:
             key = str((before or after)[0])
             if now[table].get(key) != after:
-                raise TagError(f"'{words}' cannot be undone: what it made was changed since by an import")
+                raise TagError(f"'{words}' cannot be undone: what it made was changed since by an import or a merge")
     try:
         for table, key_name in _TABLES.items():
             for before, after in change[table]:
@@ -78,8 +78,10 @@ def take_back(db: sqlite3.Connection, change: dict[str, list[list[Any]]], words:
             for before, after in change[table]:
                 if before is None:
                     db.execute(f"DELETE FROM {table} WHERE {key_name} = ?", (after[0],))
+                    if table == "config_version":  # its number is given anew: no merged log's version is found by it
+                        db.execute("DELETE FROM counterpart WHERE what = 'version' AND id = ?", (after[0],))
     except sqlite3.IntegrityError as error:
-        raise TagError(f"'{words}' cannot be undone: an imported recording uses what it made") from error
+        raise TagError(f"'{words}' cannot be undone: an import or a merge uses what it made") from error
 
 
 def _put_back(db: sqlite3.Connection, table: str, key_name: str, before: list[Any] | None, after: object) -> None:
