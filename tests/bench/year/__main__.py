@@ -64,6 +64,7 @@ def main() -> int:
         print(LINE.format("", "samples", "blocks", "scan", "report", "MB"))
         for made in LOGS:
             path = _log(folder, made)
+            _forget(path)
             scan_s = _scan_s(path)
             first = _ran(["report", "--output", str(page)], path) if made is LOGS[-1] else None
             _ran(["review", "--ahead", "1000"], path)
@@ -99,6 +100,13 @@ def _log(folder: Path, made: Made) -> Path:
         make_log(partial, days=made.days, interval_s=made.interval_s)
         partial.rename(path)
     return path
+
+
+def _forget(path: Path) -> None:
+    """All answers: logs that were kept may remember some."""
+    with sqlite3.connect(path) as db:
+        db.execute("DELETE FROM answer")
+    db.close()
 
 
 def _scan_s(path: Path) -> float:
