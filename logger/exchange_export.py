@@ -93,7 +93,7 @@ def export_samples(
             _refuse_unknown(db, location)
         aliases = Aliases.of(log) if share else None
         cells_of = _sample_cells(db, aliases)
-        edits = edits_made(db)
+        edits = _edits(db)
         stretches = [_stretch(db, period, span) for period in db.execute(_PERIODS, (location, location))]
     words = aliases.words if aliases else str
     streams = [
@@ -178,7 +178,7 @@ def _stretch(db: sqlite3.Connection, period: sqlite3.Row, span: tuple[int, int])
 
 def _samples(
     log: Log,
-    edits: tuple[int, int],
+    edits: tuple[int, ...],
     stretches: list[_Stretch],
     cells_of: Callable[[_Cells, sqlite3.Row], _Cells],
     words: Callable[[str], str],
@@ -187,18 +187,26 @@ def _samples(
 
     Who reads the rows may be slow (``linktrial export | less``), and a read held open all the while would let the log's
     ``-wal`` file grow under the daemon. So they are read by the thousand, and no read is open between. Only an edit of
-    the timeline moves samples that are there; it ends the export.
+    the timeline, here or followed by a merge, moves samples that are there; it ends the export.
     """
     for _, location, placement, version, first_id, end_id in stretches:
         tags = (harmless(words(location)), harmless(words(placement)), f"v{version}")
         while first_id < end_id:
             with one_moment(log):
-                if edits_made(log.db) != edits:
-                    raise LogError("the timeline was edited while the samples were written; export them again")
+                if _edits(log.db) != edits:
+                    raise LogError(
+                        "the timeline was edited, or another log merged, while samples were written; export them again"
+                    )
                 samples = log.db.execute(_SAMPLES, (first_id, end_id, SAMPLES_AT_ONCE)).fetchall()
             for sample in samples:
                 yield (sample[0], location, placement, version), cells_of(tags, sample)
             first_id = samples[-1][-1] + 1 if samples else end_id
+
+
+def _edits(db: sqlite3.Connection) -> tuple[int, ...]:
+    """Another one after every edit of a timeline, and every merge that follows another log's."""
+    merged = db.execute("SELECT origin_as_of_utc_ms FROM source WHERE origin_log_id IS NOT NULL ORDER BY id")
+    return (*edits_made(db), *(row[0] for row in merged))
 
 
 def _sample_cells(db: sqlite3.Connection, aliases: Aliases | None) -> Callable[[_Cells, sqlite3.Row], _Cells]:

@@ -177,11 +177,9 @@ class _Merge:
 
     def _sha(self, source: Source) -> str | None:
         """Of the file that an import came from: its event stands with the first of the sources made of it."""
-        for time_ms, text in self._rows.other.rows(
-            "SELECT time_utc_ms, detail FROM event WHERE kind = 'imported' AND time_utc_ms = ?",
-            (source.added_at_utc_ms,),
+        for (text,) in self._rows.other.rows(
+            "SELECT detail FROM event WHERE kind = 'imported' AND time_utc_ms = ?", (source.added_at_utc_ms,)
         ):
-            del time_ms
             detail = self._rows.parsed(text, "an event")
             if source.name.startswith(f"{printable(str(detail.get('file')))}: "):
                 return str(detail.get("sha256"))

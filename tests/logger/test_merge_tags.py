@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import io
+
 import pytest
 
-from logger.errors import TagError
+from logger.errors import LogError, TagError
+from logger.exchange_export import export_samples
 from tests.logger.test_merge import Machine, assert_whole, merged, samples_of
 
 
@@ -62,3 +65,21 @@ def test_what_a_merge_uses_is_not_undone_and_said_so(two):
     with pytest.raises(TagError, match="an import or a merge uses what it made"):
         here.timeline.undo()
     assert_whole(here.log)
+
+
+def test_an_edit_that_a_merge_follows_ends_an_export(two):
+    here, there = two
+    follow(here, there)
+    there.clock.now_ms += 60_000
+    there.timeline.at("glaze shelf", there.clock.now_ms - 20 * 60_000)
+
+    class Merger(io.StringIO):
+        """Merges while the first row is written."""
+
+        def write(self, text):
+            if self.tell() == 0:
+                here.merge(there)
+            return super().write(text)
+
+    with pytest.raises(LogError, match="another log merged"):
+        export_samples(here.log, Merger())
