@@ -78,6 +78,8 @@ def follow(
         progress(n + 1, len(periods))
     with log.transaction() as db:
         drop_doubles(db, mine, surplus)
+        if max([0, *pruned_here(db, mine)]) > from_ms:  # a daemon gave samples up meanwhile, some just let in
+            _write_timeline(db, rows, taken, mine, marks, pruned)
         n_after = n_samples(db, mine)
     return Followed(max(n_new, n_after - n_before) if adopted else n_new, n_after, changed or bool(n_new), tagging)
 

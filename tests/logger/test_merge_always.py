@@ -196,3 +196,23 @@ def test_a_first_merge_shows_all_or_nothing_wherever_it_is_killed(tmp_path):
         here.log.close()
     assert len(seen) == 2
     there.log.close()
+
+
+def test_samples_that_are_given_up_here_while_they_come_are_in_their_blocks(tmp_path):
+    here, there = Machine(tmp_path, "office"), Machine(tmp_path, "kiln")
+    there.timeline.at("kiln room")
+    there.logs(600, pace_ms=60_000)
+    here.merge(there)
+    there.logs(600, pace_ms=60_000)
+    pruned = []
+
+    def prune_once(what, n, of):
+        if what == "bringing samples" and n and not pruned:
+            prune(here.log, there.clock.now_ms, 5)
+            pruned.append(n)
+
+    here.merge(there, progress=prune_once)
+    assert pruned
+    assert blocks_of(here.log, "<> 1") == blocks_of(there.log, "= 1")
+    here.log.close()
+    there.log.close()
