@@ -43,10 +43,8 @@ def last_taken_id(db: sqlite3.Connection) -> int | None:
 
 
 def _newest_of_last_pass(db: sqlite3.Connection, source_id: int) -> tuple[int, int | None]:
-    row = db.execute(
-        "SELECT number, from_utc_ms FROM pass WHERE source_id = ? ORDER BY number DESC LIMIT 1", (source_id,)
-    ).fetchone()
-    number, from_ms = (row[0], row[1]) if row else (0, 0)
+    last = last_pass(db, source_id)
+    number, from_ms = (last.number, last.from_utc_ms) if last else (0, 0)
     newest: int | None = None
     for (period_id,) in db.execute("SELECT id FROM period WHERE source_id = ?", (source_id,)).fetchall():
         found = db.execute(
@@ -69,6 +67,15 @@ def read_passes(db: sqlite3.Connection, source_id: int = OWN_SOURCE) -> list[Pas
         "SELECT number, from_utc_ms, after_utc_ms FROM pass WHERE source_id = ? ORDER BY number", (source_id,)
     )
     return [Pass(*row) for row in rows]
+
+
+def last_pass(db: sqlite3.Connection, source_id: int = OWN_SOURCE) -> Pass | None:
+    """The pass that a logger's clock is in; None: it was never set back."""
+    row = db.execute(
+        "SELECT number, from_utc_ms, after_utc_ms FROM pass WHERE source_id = ? ORDER BY number DESC LIMIT 1",
+        (source_id,),
+    ).fetchone()
+    return Pass(*row) if row else None
 
 
 def order_taken(sample_id: int, passes: Sequence[Pass]) -> tuple[int, int]:

@@ -12,7 +12,8 @@ from typing import NamedTuple
 
 from logger.block_table import REACH_MS, fixed_before, rebuild_blocks, refuse_fixed
 from logger.marks import Mark
-from logger.sample_id import FOREVER_MS, PERIOD_SHIFT, ids_between
+from logger.passes import Pass, last_pass
+from logger.sample_id import FOREVER_MS, PERIOD_SHIFT, READINGS, ids_between
 
 
 class _Span(NamedTuple):
@@ -32,12 +33,18 @@ def read_marks(db: sqlite3.Connection, source_id: int) -> list[Mark]:
 
 
 def write_marks(
-    db: sqlite3.Connection, source_id: int, marks: Sequence[Mark], last_ended_ms: int | None = None
+    db: sqlite3.Connection,
+    source_id: int,
+    marks: Sequence[Mark],
+    last_ended_ms: int | None = None,
+    *,
+    set_back_to_ms: int | None = None,
 ) -> None:
     """Make the periods of a source be these; re-point samples and fold their blocks again. Inside a transaction.
 
-    ``last_ended_ms``: where the last one ends, None while it is open. Raises TagError where samples that would have to
-    be looked at were pruned: then the transaction has to be rolled back.
+    ``last_ended_ms``: where the last one ends, None while it is open. ``set_back_to_ms``: the clock was set back to
+    then, and no sample was taken since. Raises TagError where samples that would have to be looked at were pruned: then
+    the transaction has to be rolled back.
     """
     before = read_marks(db, source_id)
     kept = {mark.period_id for mark in before}
@@ -63,7 +70,10 @@ def write_marks(
             placed.append(mark._replace(period_id=made.lastrowid))
     old, new = _spans(before), _spans(placed)
     _refuse_fixed(old, new, fixed_before(db, source_id))
-    stale = _move_samples(db, old, new)
+    now = last_pass(db, source_id)
+    if set_back_to_ms is not None:
+        now = Pass(now.number + 1 if now else 1, set_back_to_ms, set_back_to_ms)
+    stale = _move_samples(db, old, new, now)
     for period_id in {span.period_id for span in old} - {span.period_id for span in new}:
         db.execute("DELETE FROM block WHERE period_id = ?", (period_id,))
         db.execute("DELETE FROM period WHERE id = ?", (period_id,))
@@ -97,12 +107,15 @@ def _refuse_fixed(old: Sequence[_Span], new: Sequence[_Span], fixed_ms: int) -> 
 
 
 def _move_samples(
-    db: sqlite3.Connection, old: Sequence[_Span], new: Sequence[_Span]
+    db: sqlite3.Connection, old: Sequence[_Span], new: Sequence[_Span], now: Pass | None
 ) -> dict[int, list[tuple[int, int]]]:
-    """Re-point the samples that now lie in another period; returns the stretches that each period lost or won."""
+    """Re-point the samples that now lie in another period; returns the stretches that each period lost or won. Where
+    the clock was set back, a time is that at which it was shown last (in the pass ``now``): what was stamped later, but
+    taken before the clock was set back, was taken before that time."""
     stale: dict[int, list[tuple[int, int]]] = defaultdict(list)
     for old_id, new_id, begin, end in _overlaps(old, new):
-        if new_id != old_id and _move(db, old_id, new_id, begin, end):
+        of_pass = now.number if now and now.from_utc_ms <= begin else None
+        if new_id != old_id and _move(db, old_id, new_id, begin, end, of_pass):
             stale[old_id].append((begin, end))
             stale[new_id].append((begin, end))
     still_there = {span.period_id for span in new}
@@ -128,13 +141,18 @@ def _overlaps(old: Sequence[_Span], new: Sequence[_Span]) -> Iterator[tuple[int,
             j += 1
 
 
-def _move(db: sqlite3.Connection, old_id: int, new_id: int, begin_ms: int, end_ms: int) -> int:
-    ids = ids_between(old_id, begin_ms, end_ms)
+def _move(
+    db: sqlite3.Connection, old_id: int, new_id: int, begin_ms: int, end_ms: int, of_pass: int | None = None
+) -> int:
+    """``of_pass``: the samples of that pass alone. Returns how many."""
+    which, values = "id >= ? AND id < ?", ids_between(old_id, begin_ms, end_ms)
+    if of_pass is not None:
+        which += f" AND id & {READINGS - 1} = {of_pass % READINGS}"
     shift = new_id - old_id << PERIOD_SHIFT
     try:
-        return db.execute("UPDATE sample SET id = id + ? WHERE id >= ? AND id < ?", (shift, *ids)).rowcount
+        return db.execute(f"UPDATE sample SET id = id + ? WHERE {which}", (shift, *values)).rowcount
     except sqlite3.IntegrityError:  # a reading of the same millisecond is there already
-        astray = [row[0] for row in db.execute("SELECT id FROM sample WHERE id >= ? AND id < ?", ids)]
+        astray = [row[0] for row in db.execute(f"SELECT id FROM sample WHERE {which}", values)]
     for each in astray:
         target = each + shift
         while db.execute("UPDATE OR IGNORE sample SET id = ? WHERE id = ?", (target, each)).rowcount == 0:

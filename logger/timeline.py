@@ -13,6 +13,7 @@ from logger import marks
 from logger.errors import TagError
 from logger.log import OWN_SOURCE, Log
 from logger.marks import Mark, Marks
+from logger.passes import last_taken
 from logger.repoint import read_marks, write_marks
 from logger.router_settings import SettingValue, changed_settings
 from logger.tags import Period, Version, find_version, period_at, read_periods, read_versions
@@ -23,6 +24,7 @@ from logger.zones import zone_at
 UNNAMED = "unnamed spot"
 AS_FOUND = "as found"
 LABEL_LENGTH = 80
+JUST_NOW_MS = 10_000
 
 
 def begin_timeline(db: sqlite3.Connection, time_ms: int, location: str = UNNAMED, time_zone: str | None = None) -> bool:
@@ -277,7 +279,14 @@ class Timeline:
         self._index(current, time_ms)
         travelled = db.execute("SELECT 1 FROM zone WHERE source_id = ? AND from_utc_ms > ?", (OWN_SOURCE, time_ms))
         zone = zone_at(db, OWN_SOURCE, time_ms) if travelled.fetchone() else None
-        write_marks(db, OWN_SOURCE, edit(current, time_ms, tag, zone or self.time_zone))
+        edited = edit(current, time_ms, tag, zone or self.time_zone)
+        write_marks(db, OWN_SOURCE, edited, set_back_to_ms=self._set_back_to_ms(db, time_ms))
+
+    def _set_back_to_ms(self, db: sqlite3.Connection, time_ms: int) -> int | None:
+        """``time_ms``, where that is now, and the clock was set back since the last sample was taken."""
+        now_ms, taken_ms = self._clock.utc_ms(), last_taken(db).time_utc_ms
+        is_now = time_ms > now_ms - JUST_NOW_MS
+        return time_ms if is_now and taken_ms is not None and taken_ms > now_ms else None
 
     def _refuse_repeat(self, db: sqlite3.Connection, time_ms: int, what: str, **tag: int) -> None:
         current = self._marks(db)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
+
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -202,4 +204,37 @@ def test_no_step_of_the_clock_makes_a_drop_out_or_time_that_nobody_lived(tmp_pat
         assert n_dropouts == 0
         assert lived_s - 5 * len(steps) <= covered_s <= lived_s  # a step of less than the pace is told from no tick
         assert log.db.execute("SELECT count(*) FROM sample").fetchone()[0] == n * (1 + len(steps))
+        assert block_rows(log) == rebuilt_rows(log)
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    doings=st.lists(
+        st.tuples(st.just("samples"), st.integers(1, 200))
+        | st.tuples(st.just("set back"), st.integers(2, 150))
+        | st.tuples(st.just("at"), st.integers(0, 3)),
+        max_size=14,
+    )
+)
+def test_what_is_said_now_holds_for_what_is_measured_from_now_on_whatever_the_clock_shows(tmp_path_factory, doings):
+    with Log.open(tmp_path_factory.mktemp("log") / "pottery.db") as log:
+        played, here, at = Played(log), "unnamed spot", []
+        for what, n in doings:
+            if what == "samples":
+                played.do("samples", n)
+                at += [here] * n
+            elif what == "set back":
+                played.clock.now_ms -= n * 5_000
+            else:
+                played.commit()
+                played.clock.now_ms += 1
+                with suppress(TagError):  # the last tag holds from a time on that is still to come
+                    here = played.timeline.at(f"place {n}").location
+        played.commit()
+        passes = read_passes(log.db)
+        rows = log.db.execute(
+            "SELECT sample.id, location.name FROM sample JOIN period ON period.id = sample.id >> 46"
+            " JOIN placement ON placement.id = placement_id JOIN location ON location.id = location_id"
+        ).fetchall()
+        assert [row[1] for row in sorted(rows, key=lambda row: order_taken(row[0], passes))] == at
         assert block_rows(log) == rebuilt_rows(log)
