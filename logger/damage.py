@@ -27,6 +27,7 @@ _LOCKS_AT, _LOCKS_BYTES = (
     0x40000000,
     512,
 )  # SQLite's own locks: https://www.sqlite.org/fileformat2.html#the_lock_byte_page
+_WAL_LOOKED_AT_BYTES = 64_000_000
 SHORT_S = 0.1  # what a tick can wait for; samples wait in memory, and it is tried again
 RESCUE = "to save what can be read: linktrial rescue"
 _TAGS = ("location", "placement", "config_version")
@@ -94,6 +95,20 @@ def _look_at_header(path: Path) -> None:
         raise sqlite3.DatabaseError("malformed header")
 
 
+def _look_at_write_ahead_log(path: Path) -> None:
+    """A frame in the midst of it that is damaged: SQLite would go on without all that was logged after, unsaid. Not
+    where it is so long that the look would take seconds."""
+    from logger.page_format import PAGE_SIZE, commits_beyond_damage
+
+    wal = Path(f"{path}-wal")
+    with suppress(OSError):
+        if wal.stat().st_size > _WAL_LOOKED_AT_BYTES:
+            return
+        content = wal.read_bytes()
+        if commits_beyond_damage(content, PAGE_SIZE) and wal.read_bytes() == content:  # nobody writes it just now
+            raise sqlite3.DatabaseError("malformed write-ahead log")
+
+
 # --- beginning anew ---
 
 
@@ -105,6 +120,7 @@ def opened_for_logging(path: Path, clock: Clock) -> Iterator[tuple[Log, str]]:
         with explained(path):
             _finish_beginning_anew(path.resolve())
             _look_at_header(path)
+            _look_at_write_ahead_log(path)
         log = Log.open(path)
         try:
             look_for_damage(log)

@@ -15,9 +15,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, NamedTuple
 
-from logger.page_format import committed_frames, values_of, varint_at
+from logger.page_format import PAGE_SIZE, committed_frames, values_of, varint_at
 
-PAGE_SIZE = 4096  # where the file's own word makes no sense
 _TABLE_LEAF, _TABLE_INTERIOR, _KEY_LEAF, _KEY_INTERIOR = 0x0D, 0x05, 0x0A, 0x02
 _TREE_PAGES = (_TABLE_LEAF, _TABLE_INTERIOR, _KEY_LEAF, _KEY_INTERIOR)
 _SENSELESS = (IndexError, ValueError, struct.error, TypeError, UnicodeDecodeError)

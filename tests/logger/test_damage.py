@@ -143,6 +143,28 @@ def test_an_empty_file_beside_a_full_write_ahead_log_is_a_damaged_log(path):
     assert Path(f"{aside}-wal").read_bytes() == wal
 
 
+def test_a_write_ahead_log_that_is_damaged_in_its_midst_is_not_thrown_away(path):
+    """SQLite would pass over all that was logged after the damage, and say nothing."""
+    with Log.open(path) as log:
+        midst = Midst(log)
+        midst.ticks(60)
+        beside = path.with_name("copy.db")
+        beside.write_bytes(path.read_bytes())
+        wal = bytearray(Path(f"{path}-wal").read_bytes())
+    torn = wal[: len(wal) - 3 * (PAGE + 24)]  # as the power leaves it: that is no damage
+    wal[32 + 2 * (PAGE + 24) + 500] ^= 0xFF
+    Path(f"{beside}-wal").write_bytes(wal)
+    with opened_for_logging(beside, HandClock(LATER_MS)) as (_, said):
+        assert "malformed write-ahead log" in said
+    (aside,) = (aside for aside in asides(beside) if not aside.name.endswith("-wal"))
+    saved = rescue(aside, path.with_name("rescued.db"), now_utc_ms=LATER_MS).tables["sample"].n_saved
+    assert saved >= 1200 + 50
+    beside.write_bytes(path.read_bytes())
+    Path(f"{beside}-wal").write_bytes(torn)
+    with opened_for_logging(beside, HandClock(LATER_MS)) as (_, said):
+        assert said == ""
+
+
 def test_two_in_one_second_get_names_of_their_own(path):
     for _ in range(2):
         zero(path, root_of(path, "source"))
