@@ -120,6 +120,7 @@ class NewLogIfDamaged:
 
     def __init__(self, log: Log, recorder: Recorder, voice: Voice, interval_ms: int) -> None:
         self._log, self._recorder, self._voice, self._interval_ms = log, recorder, voice, interval_ms
+        self.started: Event | None = None  # of this run: the new log is to know of it, too
 
     def set_pace(self, interval_ms: int, from_utc_ms: int) -> None:
         """As Recorder does."""
@@ -144,4 +145,6 @@ class NewLogIfDamaged:
 
             self._voice.complain(begin_anew(self._log, damage, begins_ms))
             self._recorder.set_pace(self._interval_ms, begins_ms)
+            if self.started is not None:
+                self._recorder.record([], [self.started._replace(time_utc_ms=begins_ms)])
             write()

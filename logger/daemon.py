@@ -64,6 +64,7 @@ class Daemon:
         self._recorder.set_pace(self._interval_ms, now_ms)
         found_out.append(Event(now_ms, "logger-started", started | ({"boot": boot} if boot else {})))
         self._recorder.record([], found_out + self._zones.look())
+        self._recorder.started = found_out[-1]
         # A command that edits the timeline holds the log for a moment: let samples wait, and not the tick.
         self._log.db.execute(f"PRAGMA busy_timeout = {min(1000, self._interval_ms // 4)}")
         self._voice.line(

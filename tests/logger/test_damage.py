@@ -298,9 +298,21 @@ def test_a_log_that_is_damaged_while_it_is_written_costs_no_sample(path):
     assert f"linktrial rescue {aside}" in midst.err.getvalue()
     assert times == [LATER_MS + 5000 * n for n in range(40 - len(times), 40)]
     assert len(times) >= 20
-    assert (kinds[0], kinds[-1]) == ("log-damaged", "logger-stopped")
+    assert (*kinds[:2], kinds[-1]) == ("log-damaged", "logger-started", "logger-stopped")
     assert unsound(path) == []
     assert rows(path, "pace")[0][2] == 5000
+
+
+def test_a_run_that_is_lost_after_it_began_a_new_log_is_found_lost(path):
+    with Log.open(path) as log:
+        midst = Midst(log)
+        midst.ticks(4)
+        ruin(log)
+        midst.ticks(4)
+    with Log.open(path) as log:
+        Midst(log)
+        kinds = [row[0] for row in log.db.execute("SELECT kind FROM event ORDER BY id")]
+    assert kinds[:3] == ["log-damaged", "logger-started", "logger-lost"]
 
 
 def test_the_tags_go_on_where_they_can_be_read_from_the_damaged_log(path):
