@@ -45,7 +45,7 @@ class Backlog:
         self._since_s = 0.0  # when the oldest came
         self._again_at_s = float("-inf")
         self._failed_since_s: float | None = None
-        self._complained = False
+        self._complained = self._events_told = False
         self._n_dropped = 0
         self._dropped_from_ms = self._dropped_to_ms = 0
 
@@ -83,7 +83,7 @@ class Backlog:
             self._n_dropped = 0
         if self._complained:
             self._voice.line(utc_ms, f"the log can be written again; kept: {counted(n_written, 'sample')}")
-        self._failed_since_s, self._complained = None, False
+        self._failed_since_s, self._complained, self._events_told = None, False, False
         return True
 
     @property
@@ -112,7 +112,11 @@ class Backlog:
             self._dropped_to_ms = self._samples[surplus - 1].time_utc_ms
             self._n_dropped += surplus
             del self._samples[:surplus]
-        del self._events[: -self._kept_at_most]
+        if len(self._events) > self._kept_at_most:
+            if not self._events_told:
+                self._events_told = True
+                self._voice.complain(f"{self._kept_at_most:,} events wait, too: from now on the oldest are dropped")
+            del self._events[: -self._kept_at_most]
 
 
 class NewLogIfDamaged:

@@ -12,11 +12,13 @@ from pathlib import Path
 
 import pytest
 
-from logger.backlog import KEPT_AT_MOST
+from logger.backlog import KEPT_AT_MOST, Backlog
 from logger.console import main
 from logger.daemon import Daemon
+from logger.errors import LogFull
 from logger.log import Log
 from logger.migrations import STEPS, migrate
+from logger.sample import Event
 from logger.sampler import Sampler
 from logger.voice import Voice
 from tests.logger.scripted import START_MS, ScriptedAdapter
@@ -92,6 +94,21 @@ def test_beyond_the_bound_it_says_that_it_drops_and_then_how_many(disk):
     assert times[-200:] == [START_MS + 5000 * n for n in range(331 - 200, 331)]
     assert "kept: 200 samples" in midst.out.getvalue()
     assert unsound(path) == []
+
+
+def test_events_beyond_the_bound_are_dropped_and_that_is_said_once():
+    err = io.StringIO()
+    backlog = Backlog(NoRoom(), Voice(io.StringIO(), err), commit_s=10, interval_s=5, kept_at_most=5)
+    for n in range(12):
+        backlog.add([], [Event(n, "roamed", {})], n)
+        backlog.write_if_due(n, n)
+    assert err.getvalue().count("5 events wait") == 1
+    assert err.getvalue().count("\n") == 2
+
+
+class NoRoom:
+    def record(self, samples, events) -> None:
+        raise LogFull("no room")
 
 
 def test_the_bound_is_the_one_of_the_readme():
