@@ -148,7 +148,7 @@ def _begin_anew(path: Path, why: str, utc_ms: int, patience_s: float) -> str:
     path = path.resolve()
     _wait_for_others(path, patience_s)  # before the work: it is tried again every second
     known, aside, new = _known_tags(path), _name_aside(path, utc_ms), _new_beside(path)
-    _remove(new)
+    remove_log(new)
     try:
         with Log.open(new) as log, log.transaction() as db:
             carried = _carry_over(db, known, utc_ms)
@@ -159,7 +159,7 @@ def _begin_anew(path: Path, why: str, utc_ms: int, patience_s: float) -> str:
             )
         set_aside(path, aside, patience_s)
     except BaseException:
-        _remove(new)
+        remove_log(new)
         raise
     _finish_beginning_anew(path)
     tags = "where the laptop stands and what stands at the router is as it was"
@@ -180,7 +180,8 @@ def _finish_beginning_anew(path: Path) -> None:
             os.replace(_new_beside(path), path)
 
 
-def _remove(log: Path) -> None:
+def remove_log(log: Path) -> None:
+    """Take a log away that is not finished, with what SQLite keeps beside it."""
     for suffix in ("", "-wal", "-shm"):
         with suppress(FileNotFoundError):
             os.unlink(f"{log}{suffix}")

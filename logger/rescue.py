@@ -18,6 +18,7 @@ from typing import Any
 
 from logger.block_table import fixed_before, rebuild_blocks
 from logger.blocks import stretch_at
+from logger.damage import remove_log
 from logger.errors import LogError, NewerLog, NotALog
 from logger.log import SCHEMA, Log, explained
 from logger.page_walk import Hole, PageWalk, Shape
@@ -84,7 +85,7 @@ def rescue(damaged: Path, into: Path, *, now_utc_ms: int, progress: Progress = l
     if into.exists():
         raise LogError(f"{into} is there already; say --into with another file")
     part = into.with_name(f"{into.name}.part")
-    _remove(part)
+    remove_log(part)
     try:
         with explained(into), PageWalk(damaged) as walk, Log.open(part) as log:
             if (schema := walk.user_version()) is not None and SCHEMA < schema < SCHEMA + 1000:
@@ -94,14 +95,8 @@ def rescue(damaged: Path, into: Path, *, now_utc_ms: int, progress: Progress = l
             os.fsync(file.fileno())
         os.replace(part, into)
     finally:
-        _remove(part)
+        remove_log(part)
     return done
-
-
-def _remove(part: Path) -> None:
-    for suffix in ("", "-wal", "-shm"):
-        with suppress(OSError):
-            os.unlink(f"{part}{suffix}")
 
 
 class _Rescue:

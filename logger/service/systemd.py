@@ -140,8 +140,10 @@ def system_unit(job: Job, version: int | None = None) -> str:
     if job.log is None:
         raise LogError("a service of the machine must be told where the log is; say --db PATH")
     folder = job.log.parent
-    settings = job.settings or job.owner.home / ".config" / NAME / "settings.toml"
-    read = dict.fromkeys([*(path for path in job.read if _hidden(path)), settings.parent])
+    if job.owner.home.is_relative_to(folder):
+        raise LogError(f"a service of the machine would see all of {folder}; put the log into a folder of its own")
+    settings = job.settings or job.owner.home / ".config" / NAME
+    read = dict.fromkeys([*(path for path in job.read if _hidden(path)), settings])
     read.pop(folder, None)
     sandbox = _SANDBOX.format(
         user=job.owner.name.replace("%", "%%"),

@@ -83,7 +83,7 @@ def test_a_new_log_that_was_not_given_its_name_any_more_gets_it_at_the_next_star
     zero(path, root_of(path, "event"))
     with monkeypatch.context() as patched:
         patched.setattr(damage, "set_aside", lambda *_: (_ for _ in ()).throw(KeyboardInterrupt))
-        patched.setattr(damage, "_remove", lambda _: None)  # as where the power goes
+        patched.setattr(damage, "remove_log", lambda _: None)  # as where the power goes
         with pytest.raises(KeyboardInterrupt), opened_for_logging(path, HandClock(LATER_MS)):
             pass
     path.rename(path.with_name("aside.db"))

@@ -7,6 +7,7 @@ import os
 import plistlib
 import shlex
 import sys
+from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -14,6 +15,7 @@ import pytest
 
 from logger.claim import Claim
 from logger.console import main
+from logger.errors import LogError
 from logger.service import launchd, machine, systemd, windows
 from logger.service.plan import DESCRIPTION, Job, Owner
 
@@ -248,8 +250,6 @@ def test_a_unit_holds_paths_with_whatever_is_in_them():
 
 
 def test_a_path_that_no_unit_can_hold_is_refused():
-    from logger.errors import LogError
-
     with pytest.raises(LogError, match="give the file or folder another name"):
         systemd.quoted("a\nExecStart=/bin/sh")
     colon = Job(("/usr/bin/linktrial",), Path("/home/anna/a:b/x.db"), None, JOB.owner)
@@ -276,6 +276,11 @@ def test_the_service_of_the_machine_sees_of_the_home_only_what_it_needs(tmp_path
     assert words_of(unit, "ProtectHome") == ["tmpfs"]
     assert words_of(unit, "BindPaths") == ["/home/anna/logs"]
     assert words_of(unit, "BindReadOnlyPaths") == ["-/home/anna/.venv", "-/home/anna/.config/linktrial"]
+    told = replace(job, settings=Path("/home/anna/here.toml"))
+    assert words_of(systemd.system_unit(told), "BindReadOnlyPaths") == ["-/home/anna/.venv", "-/home/anna/here.toml"]
+    for log in ("/home/anna/pottery.db", "/home/pottery.db"):
+        with pytest.raises(LogError, match="a folder of its own"):
+            systemd.system_unit(replace(job, log=Path(log)))
 
 
 def test_the_agent_of_macos_says_the_same():
