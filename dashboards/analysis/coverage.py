@@ -165,7 +165,7 @@ def _spells(
     at_lived = lived.of_events(events).tolist()
     opened: dict[Reason, float] = {}
     rows: list[tuple[float, float, int]] = []
-    ahead, n_stretches = 0.0, 1
+    ahead = 0.0
 
     def close(reason: Reason, started: float, at: float) -> None:
         if at > started:
@@ -189,7 +189,6 @@ def _spells(
         at_lived, events["time_utc_ms"].tolist(), events["kind"].tolist(), events["detail"].tolist(), strict=True
     ):
         ahead = at - wall
-        n_stretches += kind == "clock-set"
         if kind in _OPENS:
             opened.setdefault(_OPENS[kind], at)
         elif kind in _CLOSES:
@@ -207,8 +206,8 @@ def _spells(
             if kind != "logger-started":
                 opened["rebooted" if detail.get("reason") == "rebooted" else "logger off"] = at
         elif kind == "samples-dropped" and "from_utc_ms" in detail:
-            first, last = (lived.when(detail[name], by=n_stretches) for name in ("from_utc_ms", "to_utc_ms"))
-            close("samples dropped", first, last)
+            last = lived.when(detail["to_utc_ms"], at)
+            close("samples dropped", lived.when(detail["from_utc_ms"], last), last)
     for reason, at in opened.items():
         after = int(np.searchsorted(block_starts, at - ahead))
         if after < len(block_starts):

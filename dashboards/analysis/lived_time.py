@@ -52,12 +52,11 @@ class LivedTime:
         lived: np.ndarray = events["time_utc_ms"].to_numpy(dtype="float64") + self.ahead_ms[stretch]
         return lived
 
-    def when(self, wall_ms: float, by: int) -> float:
-        """The lived time at which the wall showed ``wall_ms`` last, in the first ``by`` stretches."""
-        for stretch in range(by - 1, 0, -1):
-            if self.begins_ms[stretch] <= wall_ms <= self.ends_ms[stretch]:
-                return float(wall_ms + self.ahead_ms[stretch])
-        return float(wall_ms + self.ahead_ms[0])
+    def when(self, wall_ms: float, by_ms: float) -> float:
+        """The last lived time up to ``by_ms``, which is lived time, too, at which the wall showed ``wall_ms``."""
+        at = wall_ms + self.ahead_ms
+        shown = (self.begins_ms <= wall_ms) & (wall_ms <= self.ends_ms) & (at <= by_ms)
+        return float(at[shown].max(initial=-np.inf)) if shown.any() else float(at[0])
 
     def on_the_wall(self, begin_ms: np.ndarray, end_ms: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Stretches of lived time as pieces on the wall: begins, ends, and of which stretch each is a piece."""

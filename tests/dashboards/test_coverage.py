@@ -171,6 +171,15 @@ def test_of_an_hour_that_was_lived_twice_each_pass_counts_for_half():
     assert total(found.iloc[1:]) == {"link": 1}
 
 
+def test_samples_dropped_before_and_after_the_clock_was_set_back_are_one_spell():
+    """From a quarter to 2 on; at 2 the clock was set back by an hour; until half past 1, as it shows then."""
+    blocks = pd.concat([blocks_of((0, 1.75, True)), blocks_of((1.5, 3, True))])
+    dropped = {"n": 540, "from_utc_ms": round(1.75 * HOUR_MS), "to_utc_ms": round(1.5 * HOUR_MS)}
+    found = coverage(blocks, events_of(clock_set(2, 1), (1.5, "samples-dropped", dropped)), np.arange(4.0) * HOUR_MS)
+    assert total(found.iloc[1:2]) == {"link": 0.625, "samples dropped": 0.375}
+    assert total(found) == {"link": 2.625, "samples dropped": 0.375}
+
+
 def test_a_gap_in_one_of_two_passes_is_named():
     blocks = pd.concat([blocks_of((0, 1, True)), blocks_of((0, 0.5, True))])
     told = events_of(clock_set(1, 0), (0.5, "radio-off"), (1, "radio-on"))
