@@ -259,7 +259,7 @@ def explained(path: Path) -> Iterator[None]:
         if "readonly" in words or "unable to open" in words:
             raise LogFull(f"{path} cannot be written ({words}); check its folder and your rights") from error
         if "locked" in words:
-            raise LogBusy(f"{path} is busy with another program's long write; try again") from error
+            raise LogBusy(f"{path} is busy with another program's long write; let that end first") from error
         if "131070" in words:  # the CHECK of period.id
             raise LogError(f"{path} has had as many periods as a log can hold; begin another with --db") from error
         if isinstance(error, sqlite3.OperationalError):

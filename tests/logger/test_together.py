@@ -114,7 +114,7 @@ def test_a_tag_waits_for_another_programs_write_and_then_says_so(log, clock, mon
     log.db.execute("PRAGMA busy_timeout = 200")
     with closing(sqlite3.connect(log.path, isolation_level=None)) as other:
         other.execute("BEGIN IMMEDIATE")
-        with pytest.raises(LogBusy, match="busy with another program's long write; try again"):
+        with pytest.raises(LogBusy, match="busy with another program's long write; let that end first"):
             Timeline(log, clock).at("kiln room")
         other.execute("COMMIT")
     Timeline(log, clock).at("kiln room")
