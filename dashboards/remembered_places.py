@@ -34,20 +34,25 @@ def remembered_stability(
         return stability(here, needed_rate_mbps=needed_rate_mbps, washout_s=washout_s)
 
     asked = {"needed_rate_mbps": needed_rate_mbps, "washout_s": sorted(washout_s.items())}
-    found, as_of_ms = _of_places(answers, blocks, now_utc_ms, Stability, asked, (), ("location", "version"), of)
+    found, as_of_ms = _of_places(answers, blocks, now_utc_ms, Stability, asked, ("location", "version"), of)
     return sorted(found, key=lambda one: (one.location, one.band, one.version)), as_of_ms
 
 
 def remembered_changes(
-    answers: Answers, blocks: pd.DataFrame, events: pd.DataFrame, *, now_utc_ms: int
+    answers: Answers, blocks: pd.DataFrame, events: pd.DataFrame, *, now_utc_ms: int, source_id: int | None = None
 ) -> tuple[list[Unexplained], int | None]:
-    """As ``unexplained_changes`` gives them, and the earliest moment that any are of, as above."""
+    """As ``unexplained_changes`` gives them, of one source where it is told; and the earliest moment, as above."""
 
     def of(here: pd.DataFrame) -> list[Unexplained]:
         return unexplained_changes(here, events)
 
-    rests_on = (len(events),)  # events are only ever added
-    found, as_of_ms = _of_places(answers, blocks, now_utc_ms, Unexplained, {}, rests_on, ("source_id", "location"), of)
+    # Events are only ever added, and those of other sources are not looked at.
+    n_events = events["source_id"].value_counts().to_dict()
+    found, as_of_ms = _of_places(
+        *(answers, blocks, now_utc_ms, Unexplained, {}, ("source_id", "location"), of),
+        rests_on=lambda period: n_events.get(period.source_id, 0),
+        are_asked=lambda period: source_id in (None, period.source_id),
+    )
     return sorted(found, key=lambda one: (one.at_utc_ms, one.kind, one.location, one.band)), as_of_ms
 
 
@@ -57,18 +62,21 @@ def _of_places(
     now_utc_ms: int,
     kind: type[Told],
     asked: Mapping[str, object],
-    rests_on: tuple[object, ...],
     names: Sequence[str],
     work_out: Callable[[pd.DataFrame], list[Told]],
+    *,
+    rests_on: Callable[[Period], object] = lambda period: None,
+    are_asked: Callable[[Period], bool] = lambda period: True,
 ) -> tuple[list[Told], int | None]:
     """What is told of each place, a place being all periods that have the same ``names``, and the earliest moment that
-    an answer is of. ``rests_on``: what an answer hangs on beside the blocks."""
+    an answer is of. ``rests_on``: what an answer hangs on beside the blocks, the same for all periods of a place;
+    ``are_asked``: which periods it is about."""
     told: list[Told] = []
     of_ms = []
     with answers.keeping(now_utc_ms) as keep:
-        for place, periods in _places(answers.periods, names):
+        for place, periods in _places([period for period in answers.periods if are_asked(period)], names):
             question = as_question({"asked": kind.__name__.lower(), **asked, **place})
-            fingerprint = answers.fingerprint(periods, *rests_on)
+            fingerprint = answers.fingerprint(periods, rests_on(periods[0]))
             known = answers.recall(question, fingerprint, lambda told: [_built(kind, one) for one in told])
             if known is None:
                 here = blocks[blocks["period_id"].isin([period.id for period in periods])]

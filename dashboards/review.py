@@ -101,8 +101,7 @@ def judge(trial: RunningTrial, remembered: Remembered, blocks: pd.DataFrame, now
 
 def own_changes(answers: Answers, blocks: pd.DataFrame, events: pd.DataFrame, now_ms: int) -> list[Unexplained]:
     """What changed in this machine's own periods and was not written down. Imported ones have no tags to be mended."""
-    found, _ = remembered_changes(answers, blocks, events, now_utc_ms=now_ms)
-    return [change for change in found if change.source_id == OWN_SOURCE]
+    return remembered_changes(answers, blocks, events, now_utc_ms=now_ms, source_id=OWN_SOURCE)[0]
 
 
 def unexplained_findings(

@@ -142,6 +142,12 @@ def test_each_new_event_replaces_what_was_remembered_and_adds_nothing_to_it(path
         pottery.recorder.record([], [Event(START_MS, "resumed", {"asleep_s": 300})])
         told(log)
         assert log.db.execute("SELECT count(*) FROM answer").fetchone()[0] == kept
+        worked_out.clear()
+        with log.transaction() as db:
+            db.execute("INSERT INTO source (id, kind, name, added_at_utc_ms) VALUES (2, 'logger', 'kiln', 0)")
+            db.execute("INSERT INTO event (time_utc_ms, kind, source_id) VALUES (?, 'resumed', 2)", (START_MS,))
+        told(log)
+        assert worked_out == []  # what befell another machine
 
 
 def test_an_event_may_be_what_was_seen_at_the_time_of_a_change(path, worked_out, tmp_path):

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from dashboards import remembered_places
 from dashboards import review as reviewing
 from dashboards.analysis.unexplained import Unexplained
 from logger.console import main
@@ -72,7 +73,7 @@ def a_change(at_ms: int, **other: object) -> Unexplained:
 def changes(monkeypatch) -> list[Unexplained]:
     """What the search finds next."""
     found: list[Unexplained] = []
-    monkeypatch.setattr(reviewing, "unexplained_changes", lambda blocks, events: list(found))
+    monkeypatch.setattr(reviewing, "own_changes", lambda *_: list(found))
     return found
 
 
@@ -142,12 +143,12 @@ def test_a_change_that_is_no_longer_found_is_taken_away(path, ask, changes):
 
 def test_imported_recordings_are_not_searched_every_hour(path, ask, monkeypatch):
     searched = []
-    monkeypatch.setattr(reviewing, "unexplained_changes", lambda blocks, events: searched.append(blocks) or [])
+    monkeypatch.setattr(remembered_places, "unexplained_changes", lambda blocks, events: searched.append(blocks) or [])
     with Log.open(path) as log, log.transaction() as db:
         db.execute("INSERT INTO source (id, kind, name, added_at_utc_ms) VALUES (2, 'import', 'other.csv', 0)")
         db.execute("UPDATE period SET source_id = 2 WHERE id = 3")
     ask()
-    assert set(searched[0]["source_id"]) == {1}
+    assert {source_id for blocks in searched for source_id in blocks["source_id"]} == {1}
 
 
 def test_a_step_that_nobody_wrote_down_is_found_without_a_trial_too(tmp_path, capsys):
