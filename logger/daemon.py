@@ -21,6 +21,7 @@ from logger.voice import Voice
 from logger.wording import counted, event_words, reading_words
 from logger.zone_watch import ZoneWatch
 
+EARLIEST_MS = 1_735_689_600_000  # 2025-01-01: linktrial is younger, and a clock that shows less is not set
 SUMMARY_EVERY_S = 3600.0
 LOOK_EVERY_S = 60.0  # at the log's files
 TAGS_EVERY_S = 1.0  # the live line follows what other commands tag
@@ -47,6 +48,7 @@ class Daemon:
         self._recorder = NewLogIfDamaged(log, Recorder(log), voice, interval_ms)
         self._backlog = Backlog(self._recorder, voice, commit_s=commit_s, interval_s=interval_s)
         self._zones = ZoneWatch(log, clock, local_zone)
+        self.begun = False
         self._wal_told = self._moved_told = self._clock_told = False
         self._look_at_s = clock.elapsed_s() + LOOK_EVERY_S
         self._n_samples = self._n_without_link = self._n_events = 0
@@ -55,10 +57,14 @@ class Daemon:
         self._tags_read_s = float("-inf")
         self._last_event = ""
 
-    def begin(self, *, version: str, adapter: str, interface: str, boot: str | None = None) -> None:
+    def begin(self, *, version: str, adapter: str, interface: str, boot: str | None = None) -> bool:
         """Open the log's new stretch, and close the last run's where it did not. ``boot``: the identity of this boot.
-        Raises LogError where the log cannot be written: then there is no point."""
+        Raises LogError where the log cannot be written: then there is no point. False, with a word at the first time,
+        while the wall clock is not set: a machine whose battery is empty wakes up in 1970."""
         now_ms, interval_s = self._clock.utc_ms(), self._interval_ms / 1000
+        if not EARLIEST_MS <= now_ms <= LATEST_MS:
+            self._complain_of_the_clock()
+            return False
         started = {"version": version, "interval_s": interval_s, "adapter": adapter, "interface": interface}
         found_out = since_the_last_run(self._log.db, now_ms, boot)
         self._recorder.set_pace(self._interval_ms, now_ms)
@@ -72,6 +78,8 @@ class Daemon:
             f"linktrial {version} logs {printable(interface)} ({adapter}) every {interval_s:g} s into {self._log.path}",
             self._fields(found_out[-1], self._clock.elapsed_s()),
         )
+        self.begun, self._clock_told = True, False
+        return True
 
     def tick(self) -> bool:
         """One sample, if this moment is nearer to its point of the grid than to the next; says whether all that was
@@ -132,14 +140,18 @@ class Daemon:
             self._complain_of_a_log_that_was_moved()
 
     def _with_a_time_to_keep(self, samples: list[Sample]) -> list[Sample]:
-        """Not those of a clock that is set to where no log reaches; said once."""
-        kept = [sample for sample in samples if 0 <= sample.time_utc_ms <= LATEST_MS]
+        """Not those of a clock that is not set, or set to where no log reaches; said once."""
+        kept = [sample for sample in samples if EARLIEST_MS <= sample.time_utc_ms <= LATEST_MS]
         if kept == samples:
             self._clock_told = self._clock_told and not samples
-        elif not self._clock_told:
-            self._clock_told = True
-            self._voice.complain("the wall clock is before 1970 or after 2109: no sample is kept until it is set right")
+        else:
+            self._complain_of_the_clock()
         return kept
+
+    def _complain_of_the_clock(self) -> None:
+        if not self._clock_told:
+            self._clock_told = True
+            self._voice.complain("the wall clock is before 2025 or after 2109: no sample is kept until it is set right")
 
     def _complain_of_a_log_that_was_moved(self) -> None:
         """Once: samples follow the open file to wherever it is, or nowhere."""

@@ -111,6 +111,9 @@ class Recorder:
             begin_timeline(db, from_utc_ms)
             newest_ms = _newest_ms(db)
             if newest_ms is None or newest_ms < from_utc_ms:
+                if newest_ms is not None:  # it may stand before the first pace: the clock was set back
+                    held_ms = interval_ms_at(db, OWN_SOURCE, newest_ms)
+                    db.execute("INSERT OR IGNORE INTO pace VALUES (?, ?, ?)", (OWN_SOURCE, newest_ms, held_ms))
                 db.execute("DELETE FROM pace WHERE source_id = ? AND from_utc_ms > ?", (OWN_SOURCE, from_utc_ms))
                 _write_pace(db, interval_ms, from_utc_ms)
             else:

@@ -99,6 +99,8 @@ def _make_room(path: Path, output: Path) -> None:
         raise LogError(f"{path} cannot be both the log and the report; say --db and --output apart")
     if path.exists() and not _is_demo_log(path):
         raise LogError(f"{path} is there already and is no demo's log; say --db with another file")
+    if path.exists() and _has_later_edits(path):
+        raise LogError(f"{path} holds tags of your own by now; move it away, or say --db with another file")
     if holder(path) is not None:
         raise LogInUse(f"a daemon is logging into {path}; stop it first, or say --db with another file")
     if output.exists() and not _is_demo_report(output):
@@ -117,6 +119,17 @@ def _is_demo_log(path: Path) -> bool:
                 return False
             found = db.execute("SELECT name FROM source WHERE id = 1").fetchone()
             return found is not None and found[0] == DEMO_SOURCE
+    except sqlite3.Error:
+        return False
+
+
+def _has_later_edits(path: Path) -> bool:
+    """Whether anybody tagged since the demo was played, or took one of its tags back."""
+    try:
+        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as db:
+            played_to_ms = "(SELECT max(last_utc_ms) FROM block)"
+            later = f"made_at_utc_ms > {played_to_ms} OR undone_at_utc_ms > {played_to_ms}"
+            return db.execute(f"SELECT 1 FROM edit WHERE {later} LIMIT 1").fetchone() is not None
     except sqlite3.Error:
         return False
 

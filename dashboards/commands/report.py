@@ -54,7 +54,7 @@ def run(args: argparse.Namespace) -> int:
     tables = write_tables(findings, Path(args.csv).expanduser()) if args.csv is not None else []
     if args.json:
         return say_json(report=str(page), tables=[str(table) for table in tables], shared=args.share)
-    holds = WORDS_STAY if args.share else "it holds BSSIDs and your places, and is readable by you alone"
+    holds = WORDS_STAY if args.share else "it names your places, and is readable by you alone"
     print(f"The report is in {printable(str(page))}; {holds}")
     if tables:
         print(f"The tables are in {printable(', '.join(map(str, tables)))}")

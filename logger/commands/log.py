@@ -78,7 +78,13 @@ def _log(args: argparse.Namespace, settings: Settings, clock: Clock) -> int:
         pruner = Pruner(log, clock, keep_days=settings.keep_samples_days)
         reviews = Reviews(log, clock, voice, Desktop(clock), every_s=settings.review_every_s)
 
+        def begin() -> bool:
+            name, boot = adapter.interface, boot_identity()
+            return daemon.begin(version=version("linktrial"), adapter=adapter.name, interface=name, boot=boot)
+
         def tick() -> None:
+            if not (daemon.begun or begin()):
+                return
             if daemon.tick():
                 pruner.tick()
             reviews.tick()
@@ -89,15 +95,14 @@ def _log(args: argparse.Namespace, settings: Settings, clock: Clock) -> int:
         bedtime = SleepSignal.open(lambda begins: daemon.sleep(begins=begins))
         scheduler = OneThreadScheduler(tick, interval_ms, each_turn=alive, ear=bedtime)
         with stopping_on_signals(scheduler.stop), closing(bedtime) if bedtime else nullcontext():
-            name, boot = adapter.interface, boot_identity()
-            daemon.begin(version=version("linktrial"), adapter=adapter.name, interface=name, boot=boot)
+            begin()
             supervisor.ready(f"logs {adapter.interface} every {interval_s:g} s")
             try:
                 scheduler.run()
             finally:
                 supervisor.stopping()
                 reviews.close()
-                written = daemon.end()
+                written = not daemon.begun or daemon.end()
         return 0 if written else 1
 
 

@@ -48,7 +48,7 @@ def _show(plan: Plan, args: argparse.Namespace) -> int:
     if args.json:
         return say_json(**_answer(plan, installed=machine.is_written(plan)), current=machine.is_current(plan))
     print(f"{printable(str(plan.file))}\n")
-    print("".join(f"    {printable(line)}".rstrip() + "\n" for line in plan.text.splitlines()))
+    print("".join(f"    {printable(line)}".rstrip() + "\n" for line in plan.text.expandtabs(4).splitlines()))
     print("'linktrial service install' writes this file and says:\n" + _commands(plan.install))
     print("'linktrial service uninstall' says, and removes the file:\n" + _commands((*plan.uninstall, *plan.forget)))
     if machine.is_current(plan):

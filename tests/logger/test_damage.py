@@ -233,13 +233,16 @@ def test_the_files_beside_go_along(path):
 class Midst:
     """A daemon on the pottery's log, with a scripted adapter and a clock set by hand."""
 
-    def __init__(self, log: Log) -> None:
+    def __init__(self, log: Log, wall_ms: int = LATER_MS) -> None:
         self.log, self.clock = log, set_clock()
-        self.clock.set_wall(LATER_MS)
+        self.clock.set_wall(wall_ms)
         self.out, self.err = io.StringIO(), io.StringIO()
         sampler = Sampler(ScriptedAdapter(), self.clock, 5)
         self.daemon = Daemon(log, sampler, self.clock, Voice(self.out, self.err), interval_ms=5000)
-        self.daemon.begin(version="1.2.3", adapter="scripted", interface="wlan0")
+        self.begin()
+
+    def begin(self) -> bool:
+        return self.daemon.begin(version="1.2.3", adapter="scripted", interface="wlan0")
 
     def ticks(self, n: int) -> None:
         for _ in range(n):

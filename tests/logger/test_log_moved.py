@@ -64,3 +64,21 @@ def test_a_clock_beyond_what_a_log_can_hold_ends_nothing_and_is_said_once_a_spel
     assert midst.err.getvalue().count("after 2109") == 2
     assert midst.err.getvalue().count("\n") == 2
     assert stamps(path) == [LATER_MS + 5000 * n for n in (*range(4), *range(14, 18), *range(28, 32))]
+
+
+def test_a_machine_that_wakes_up_in_1970_logs_from_when_its_clock_is_set(path):
+    """No period, event or sample of 1970: a report of 56 years would help nobody."""
+    with Log.open(path) as log:
+        midst = Midst(log, wall_ms=5_000)
+        for _ in range(3):
+            assert not midst.begin()
+            midst.clock.advance(5)
+        assert not midst.daemon.begun
+        midst.clock.set_wall(LATER_MS)
+        assert midst.begin()
+        midst.ticks(1)
+        assert midst.daemon.end()
+        assert log.db.execute("SELECT min(time_utc_ms) FROM event").fetchone()[0] == LATER_MS
+        assert log.db.execute("SELECT min(started_at_utc_ms) FROM period").fetchone()[0] == LATER_MS
+    assert midst.err.getvalue().count("the wall clock is before 2025") == 1
+    assert stamps(path) == [LATER_MS]

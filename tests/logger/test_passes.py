@@ -5,7 +5,7 @@ from __future__ import annotations
 from contextlib import suppress
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from logger.errors import TagError
@@ -176,6 +176,7 @@ class Played:
 
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(doings=DOINGS)
+@example(doings=[("set", -3), ("samples", 1), ("pause", 1), ("pace", 10_000)])
 def test_whatever_the_clock_does_every_sample_is_there_once_in_its_order_and_blocks_are_true(tmp_path_factory, doings):
     with Log.open(tmp_path_factory.mktemp("log") / "pottery.db") as log:
         played = Played(log)
