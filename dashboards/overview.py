@@ -13,7 +13,7 @@ from dashboards.analysis.effect_value import Effect
 from dashboards.analysis.headline import Headline, headline
 from dashboards.analysis.lasting.slope import LEAST_S as SLOPE_LEAST_S
 from dashboards.analysis.lasting.stability import DAY_S, Stability
-from dashboards.analysis.unexplained import Unexplained
+from dashboards.analysis.unexplained.changes import Unexplained
 from dashboards.comparison import METRICS, LocatedEffect, by_place
 from dashboards.direction_words import direction_words
 from dashboards.sentences import (

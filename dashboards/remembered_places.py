@@ -11,7 +11,7 @@ from types import UnionType
 from typing import TYPE_CHECKING, Any, TypeVar, Union, get_args, get_origin, get_type_hints
 
 from dashboards.analysis.lasting.stability import Stability, stability
-from dashboards.analysis.unexplained import Unexplained, unexplained_changes
+from dashboards.analysis.unexplained.changes import Unexplained, unexplained_changes
 from dashboards.answers import Answers, Period, as_question
 
 if TYPE_CHECKING:

@@ -19,7 +19,7 @@ from dashboards.analysis.coverage import KINDS, coverage, gaps, logged_span_ms
 from dashboards.analysis.lasting.stability import Stability
 from dashboards.analysis.outages import outage_spells
 from dashboards.analysis.summary import summarise
-from dashboards.analysis.unexplained import Unexplained
+from dashboards.analysis.unexplained.changes import Unexplained
 from dashboards.answers import Answers
 from dashboards.comparison import (
     EFFECT_FIELDS,
@@ -35,7 +35,7 @@ from dashboards.remembered import Remembered
 from dashboards.remembered_places import remembered_changes, remembered_stability
 from dashboards.stability_words import stability_table
 from logger.errors import LogError
-from logger.exchange import harmless
+from logger.exchange.columns import harmless
 from logger.log import Log
 from logger.one_moment import one_moment
 from logger.settings import DEFAULTS

@@ -7,7 +7,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, cast
 
 from dashboards.analysis.headline import headline
-from dashboards.analysis.unexplained import Unexplained
+from dashboards.analysis.unexplained.changes import Unexplained
 from dashboards.answers import Answers
 from dashboards.comparison import Judgement, LocatedEffect, by_place, comparison_json
 from dashboards.frames import load_blocks, load_events

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
-from dashboards.analysis.unexplained import Unexplained
+from dashboards.analysis.unexplained.changes import Unexplained
 from dashboards.spoken_command import spoken_command
 from logger.log import OWN_SOURCE
 from logger.printable import printable

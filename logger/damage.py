@@ -98,7 +98,7 @@ def _look_at_header(path: Path) -> None:
 def _look_at_write_ahead_log(path: Path) -> None:
     """A frame in the midst of it that is damaged: SQLite would go on without all that was logged after, unsaid. Not
     where it is so long that the look would take seconds."""
-    from logger.page_format import PAGE_SIZE, commits_beyond_damage
+    from logger.rescuing.page_format import PAGE_SIZE, commits_beyond_damage
 
     wal = Path(f"{path}-wal")
     with suppress(OSError):
@@ -245,7 +245,7 @@ def _wait_for_others(path: Path, patience_s: float, *, keep_out: bool = False) -
 
 def _known_tags(path: Path) -> dict[str, list[tuple[Any, ...]]]:
     """What can be read of where the laptop stood and which versions there were: rows by table."""
-    from logger.page_walk import PageWalk, Shape
+    from logger.rescuing.page_walk import PageWalk, Shape
 
     shapes = {
         "location": Shape(2, 0),

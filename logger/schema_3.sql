@@ -65,7 +65,7 @@ ALTER TABLE source ADD COLUMN origin_as_of_utc_ms INTEGER;  -- the newest that w
 CREATE UNIQUE INDEX source_origin ON source (origin_log_id, origin_source_id) WHERE origin_log_id IS NOT NULL;
 
 -- Which row here stands for which row of a merged log, so that merging it again finds them. The rows of a log that was
--- merged into a merged one stand under the log that they began in. See logger/merge.py.
+-- merged into a merged one stand under the log that they began in. See logger/merging/merge.py.
 CREATE TABLE counterpart (
     origin_log_id TEXT NOT NULL,
     what TEXT NOT NULL CHECK (what IN ('location', 'placement', 'version', 'period', 'waiting')),

@@ -35,7 +35,7 @@ def run(args: argparse.Namespace) -> int:
 
     from adapters.clock import SystemClock
     from logger.aliases import WORDS_STAY
-    from logger.exchange_export import export_samples, export_tables
+    from logger.exchange.exporting import export_samples, export_tables
     from logger.printable import printable
     from logger.times import local_zone_name, parse_when
     from logger.whole_file import whole_file
@@ -78,7 +78,7 @@ def _say_what_is_gone(log: Log, begin_utc_ms: int | None) -> None:
     """Samples that were pruned are missed where they were asked for."""
     import sys
 
-    from logger.exchange import format_time
+    from logger.exchange.columns import format_time
     from logger.pruning import horizons
 
     gone = [before_ms for before_ms in horizons(log.db).values() if begin_utc_ms is None or begin_utc_ms < before_ms]

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 from logger.commands import add_json_option, add_log_option, open_log
 
 if TYPE_CHECKING:
-    from logger.exchange_import import Imported
+    from logger.exchange.importing import Imported
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -33,7 +33,7 @@ def run(args: argparse.Namespace) -> None:
     from pathlib import Path
 
     from adapters.clock import SystemClock
-    from logger.exchange_import import import_recording
+    from logger.exchange.importing import import_recording
     from logger.times import local_zone_name
 
     zone = local_zone_name()

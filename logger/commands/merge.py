@@ -14,7 +14,7 @@ from logger.commands import add_json_option, add_log_option, open_log
 from logger.commands.saying import say_json
 
 if TYPE_CHECKING:
-    from logger.merge import Merged
+    from logger.merging.merge import Merged
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -32,7 +32,7 @@ def run(args: argparse.Namespace) -> int:
     from tqdm import tqdm
 
     from adapters.clock import SystemClock
-    from logger.merge import merge
+    from logger.merging.merge import merge
     from logger.printable import printable
     from logger.timeline import checked_name
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from logger.commands import add_json_option
 
 if TYPE_CHECKING:
-    from logger.rescue import Rescued
+    from logger.rescuing.rescue import Rescued
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -30,7 +30,7 @@ def run(args: argparse.Namespace) -> None:
     from adapters.clock import SystemClock
     from logger.claim import holder
     from logger.errors import LogInUse
-    from logger.rescue import rescue
+    from logger.rescuing.rescue import rescue
 
     damaged = Path(args.damaged).expanduser()
     into = Path(args.into).expanduser() if args.into else damaged.with_name(f"{damaged.name}.rescued")

@@ -18,7 +18,7 @@ from pathlib import Path
 from adapters.simulated import SimulatedClock
 from logger.damage import look_for_damage, opened_for_logging
 from logger.log import Log
-from logger.rescue import rescue
+from logger.rescuing.rescue import rescue
 from tests.bench.pruning import BEGAN_MS, DAY_MS, fill
 
 PAGE = 4096

@@ -17,9 +17,9 @@ import time
 from pathlib import Path
 from random import Random
 
-from logger.exchange import COLUMNS, format_time
-from logger.exchange_export import export_samples
-from logger.exchange_import import import_recording
+from logger.exchange.columns import COLUMNS, format_time
+from logger.exchange.exporting import export_samples
+from logger.exchange.importing import import_recording
 from logger.log import Log
 from logger.whole_file import whole_file
 

@@ -35,10 +35,10 @@ import sqlite_utils  # noqa: F401  so that logs are migrated in this process
 from adapters.simulated import SimulatedClock, SimulatedRadio, pottery
 from logger.daemon import Daemon
 from logger.errors import LogError
-from logger.exchange_import import import_recording
+from logger.exchange.importing import import_recording
 from logger.log import Log
-from logger.page_format import committed_frames
 from logger.pruning import Pruner
+from logger.rescuing.page_format import committed_frames
 from logger.sampler import Sampler
 from logger.timeline import Timeline
 from logger.voice import Voice

@@ -18,7 +18,7 @@ from pathlib import Path
 from pruning import BEGAN_MS, Waiting, fill
 
 from logger.log import Log
-from logger.merge import merge
+from logger.merging.merge import merge
 from logger.pruning import DAY_MS
 from logger.recorder import Recorder
 from logger.sample import LinkIdentity, Sample

@@ -8,7 +8,7 @@ import pytest
 
 from adapters.clock import SystemClock
 from adapters.simulated import pottery
-from dashboards.analysis.unexplained import unexplained_changes
+from dashboards.analysis.unexplained.changes import unexplained_changes
 from dashboards.commands.demo import REPORT_MARK
 from dashboards.frames import load_blocks, load_events
 from dashboards.trial import play_pottery

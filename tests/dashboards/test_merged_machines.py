@@ -9,7 +9,7 @@ import pytest
 from adapters.simulated.clock import SimulatedClock
 from logger.console import main
 from logger.log import Log
-from logger.merge import merge
+from logger.merging.merge import merge
 from logger.recorder import Recorder
 from logger.timeline import Timeline
 from tests.logger.conftest import POTTERY_5, POTTERY_24, START_MS, linked

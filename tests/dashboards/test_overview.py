@@ -10,7 +10,7 @@ from dashboards.analysis.effect_value import Effect
 from dashboards.analysis.lasting.interval import Interval
 from dashboards.analysis.lasting.stability import Stability
 from dashboards.analysis.metrics import METRICS
-from dashboards.analysis.unexplained import Unexplained
+from dashboards.analysis.unexplained.changes import Unexplained
 from dashboards.comparison import LocatedEffect, by_place
 from dashboards.overview import brief, details, lacking, overview, told, verdict_of, what_to_mind
 from dashboards.sentences import amount, warnings_by_place

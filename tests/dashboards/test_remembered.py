@@ -26,9 +26,9 @@ from dashboards.comparison import Judgement, compare_versions
 from dashboards.frames import load_blocks
 from dashboards.remembered import Remembered
 from logger.errors import ImportRefused, TagError
-from logger.exchange_import import import_recording
+from logger.exchange.importing import import_recording
 from logger.log import Log
-from logger.merge import merge
+from logger.merging.merge import merge
 from logger.one_moment import one_moment
 from logger.recorder import Recorder
 from logger.tags import read_versions, version_in_force

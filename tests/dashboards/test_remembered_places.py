@@ -16,7 +16,7 @@ from dashboards.analysis.lasting.allan import AllanPoint
 from dashboards.analysis.lasting.interval import Interval
 from dashboards.analysis.lasting.stability import Stability, stability
 from dashboards.analysis.lasting.under_rate import UnderRate
-from dashboards.analysis.unexplained import unexplained_changes
+from dashboards.analysis.unexplained.changes import unexplained_changes
 from dashboards.answers import Answers
 from dashboards.frames import load_frames
 from dashboards.page import render

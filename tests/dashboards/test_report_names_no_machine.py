@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from logger.console import main
-from logger.exchange_import import import_recording
+from logger.exchange.importing import import_recording
 from logger.log import Log
 from logger.recorder import Recorder
 from logger.sample import Event

@@ -12,7 +12,7 @@ import pytest
 
 from dashboards import remembered_places
 from dashboards import review as reviewing
-from dashboards.analysis.unexplained import Unexplained
+from dashboards.analysis.unexplained.changes import Unexplained
 from logger.console import main
 from logger.findings import UNEXPLAINED, read_findings, unsaid_news
 from logger.log import Log

@@ -9,12 +9,12 @@ from dataclasses import replace
 import pytest
 
 from dashboards import page
-from dashboards.analysis.unexplained import Unexplained
+from dashboards.analysis.unexplained.changes import Unexplained
 from dashboards.report import find, write_tables
 from dashboards.sharing import as_shared
 from logger.aliases import Aliases
 from logger.console import main
-from logger.exchange_import import import_recording
+from logger.exchange.importing import import_recording
 from logger.log import Log
 from logger.timeline import Timeline
 from tests.dashboards.kiln_log import END_MS, START_MS, ZONE, HandClock, make_kiln_log

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dashboards.analysis.level_model import average_covariance
-from dashboards.analysis.slot_noise import (
+from dashboards.analysis.unexplained.slot_noise import (
     DAY_LEFT_DB,
     DAY_UNKNOWN_DB,
     LAGS,

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from dashboards.analysis.slot_noise import LAGS, SlotNoise, ou_covariance
-from dashboards.analysis.step_search import LEAST_HELD, StepSearch
+from dashboards.analysis.unexplained.slot_noise import LAGS, SlotNoise, ou_covariance
+from dashboards.analysis.unexplained.step_search import LEAST_HELD, StepSearch
 
 DAY = 144
 COVARIANCE = 0.2 * np.eye(1, LAGS)[0] + 0.5 * ou_covariance(3600.0, LAGS)

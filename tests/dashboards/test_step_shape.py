@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboards.analysis.slot_noise import LAGS, SlotNoise, ou_covariance
-from dashboards.analysis.step_shape import StepShape, step_column
+from dashboards.analysis.unexplained.slot_noise import LAGS, SlotNoise, ou_covariance
+from dashboards.analysis.unexplained.step_shape import StepShape, step_column
 
 NOISE = SlotNoise(0.4 * ou_covariance(3600.0, LAGS) + 0.2 * ou_covariance(1e6, LAGS), day_sd=0.5)
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import sqlite_utils  # noqa: F401  so that logs are made in this process, not in a child each time
 
-from dashboards.analysis.unexplained import Unexplained, unexplained_changes
+from dashboards.analysis.unexplained.changes import Unexplained, unexplained_changes
 from dashboards.frames import load_blocks, load_events
 from dashboards.suggestions import moment_words, suggest
 from logger.console import main

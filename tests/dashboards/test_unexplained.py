@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from dashboards.analysis.slots import stretches
-from dashboards.analysis.unexplained import Unexplained, unexplained_changes
+from dashboards.analysis.unexplained.changes import Unexplained, unexplained_changes
+from dashboards.analysis.unexplained.slots import stretches
 from tests.bench.verdict.steps import FAMILIES, NO_EVENTS, SLOT, blocks_of
 from tests.bench.verdict.worlds import Readings, read
 

@@ -8,7 +8,7 @@ import sqlite3
 import struct
 from pathlib import Path
 
-from logger.exchange_import import import_recording
+from logger.exchange.importing import import_recording
 from logger.log import Log
 from logger.recorder import Recorder
 from logger.sample import Event

@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 from adapters.ieee80211 import ssid_text
 from logger.aliases import Aliases
 from logger.console import main
-from logger.exchange_export import export_samples
-from logger.exchange_import import import_recording
+from logger.exchange.exporting import export_samples
+from logger.exchange.importing import import_recording
 from logger.log import Log
 from logger.recorder import Recorder
 from logger.sample import Event, LinkIdentity

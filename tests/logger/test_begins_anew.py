@@ -10,7 +10,7 @@ from logger import damage
 from logger.damage import opened_for_logging
 from logger.errors import LogFull
 from logger.log import Log
-from logger.rescue import rescue
+from logger.rescuing.rescue import rescue
 from logger.tags import period_at
 from tests.logger.conftest import HandClock
 from tests.logger.hurt_log import PAGE, fill

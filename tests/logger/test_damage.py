@@ -17,7 +17,7 @@ from logger.daemon import Daemon
 from logger.damage import look_for_damage, opened_for_logging, set_aside
 from logger.errors import DamagedLog, LogBusy, LogError, LogFull, LogInUse, NewerLog, NotALog
 from logger.log import SCHEMA, Log
-from logger.rescue import rescue
+from logger.rescuing.rescue import rescue
 from logger.sampler import Sampler
 from logger.tags import period_at
 from logger.timeline import Timeline

@@ -11,12 +11,12 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from logger import exchange_export
 from logger.console import main
 from logger.errors import LogError, TagError
-from logger.exchange import COLUMNS, format_number, format_time, harmless, parse_number, parse_time, plain
-from logger.exchange_export import export_samples, export_tables
-from logger.exchange_import import import_recording
+from logger.exchange import exporting
+from logger.exchange.columns import COLUMNS, format_number, format_time, harmless, parse_number, parse_time, plain
+from logger.exchange.exporting import export_samples, export_tables
+from logger.exchange.importing import import_recording
 from logger.log import Log
 from logger.recorder import Recorder
 from logger.sample_id import LATEST_MS
@@ -191,7 +191,7 @@ def test_tables_hold_blocks_periods_versions_and_events(log, timeline, tmp_path)
 
 
 def test_a_slow_reader_keeps_no_read_open_and_later_samples_are_left_out(log, monkeypatch):
-    monkeypatch.setattr(exchange_export, "SAMPLES_AT_ONCE", 10)
+    monkeypatch.setattr(exporting, "SAMPLES_AT_ONCE", 10)
     recorder = Recorder(log)
     recorder.record([linked(START_MS + 1000 * number) for number in range(35)], [])
 
@@ -211,7 +211,7 @@ def test_a_slow_reader_keeps_no_read_open_and_later_samples_are_left_out(log, mo
 
 
 def test_an_edit_meanwhile_ends_an_export(log, clock, timeline, monkeypatch):
-    monkeypatch.setattr(exchange_export, "SAMPLES_AT_ONCE", 10)
+    monkeypatch.setattr(exporting, "SAMPLES_AT_ONCE", 10)
     Recorder(log).record([linked(START_MS + 1000 * number) for number in range(35)], [])
     clock.now_ms = START_MS + 60_000
 

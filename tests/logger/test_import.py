@@ -6,12 +6,12 @@ import json
 
 import pytest
 
-from logger import exchange_import
 from logger.block_table import rebuild_blocks
 from logger.console import main
 from logger.errors import ImportRefused
-from logger.exchange_import import import_recording
-from logger.exchange_read import arrange, read_recording
+from logger.exchange import importing
+from logger.exchange.importing import import_recording
+from logger.exchange.reading import arrange, read_recording
 from logger.log import Log
 from logger.recorder import Recorder
 
@@ -422,7 +422,7 @@ def test_an_import_that_fails_half_way_leaves_nothing(take, log, monkeypatch):
     def fail(*_):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(exchange_import, "write_blocks", fail)
+    monkeypatch.setattr(importing, "write_blocks", fail)
     with pytest.raises(KeyboardInterrupt):
         take(HEADER + GOOD)
     assert everything(log) == before

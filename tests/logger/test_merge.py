@@ -13,9 +13,9 @@ from logger.backup import back_up
 from logger.block_table import rebuild_blocks
 from logger.console import main
 from logger.errors import MergeRefused
-from logger.exchange_import import import_recording
+from logger.exchange.importing import import_recording
 from logger.log import Log
-from logger.merge import merge
+from logger.merging.merge import merge
 from logger.recorder import Recorder
 from logger.sample import Event
 from logger.timeline import Timeline

@@ -7,7 +7,7 @@ import io
 import pytest
 
 from logger.errors import LogError, TagError
-from logger.exchange_export import export_samples
+from logger.exchange.exporting import export_samples
 from tests.logger.test_merge import Machine, assert_whole, merged, samples_of
 
 

@@ -15,7 +15,7 @@ from logger import pruning
 from logger.block_table import FOLD_MARGIN_MS, REACH_MS, rebuild_blocks
 from logger.console import main
 from logger.errors import TagError
-from logger.exchange_import import import_recording
+from logger.exchange.importing import import_recording
 from logger.log import Log
 from logger.pruning import BITE_EVERY_S, DAY_MS, Pruner, horizon_of
 from logger.recorder import Recorder

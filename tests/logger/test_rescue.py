@@ -15,11 +15,11 @@ from logger.claim import Claim
 from logger.console import main
 from logger.errors import LogError, NewerLog, NotALog
 from logger.log import SCHEMA, Log
-from logger.merge import merge
+from logger.merging.merge import merge
 from logger.migrations import STEPS, migrate
-from logger.page_format import committed_frames
-from logger.page_walk import PageWalk, Shape
-from logger.rescue import Rescued, rescue
+from logger.rescuing.page_format import committed_frames
+from logger.rescuing.page_walk import PageWalk, Shape
+from logger.rescuing.rescue import Rescued, rescue
 from logger.timeline import Timeline
 from tests.logger.conftest import START_MS, HandClock
 from tests.logger.hurt_log import (

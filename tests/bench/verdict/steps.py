@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from dashboards.analysis.histograms import CELLS, ENTRY
-from dashboards.analysis.unexplained import Unexplained, unexplained_changes
+from dashboards.analysis.unexplained.changes import Unexplained, unexplained_changes
 from tests.bench.verdict.parts import Wanted, head, line, over, share
 from tests.bench.verdict.worlds import STEP_S, Family, Readings, read
 

@@ -11,9 +11,9 @@ from logger.block_table import BREAKS, FOLD_MARGIN_MS, rebuild_blocks
 from logger.errors import TagError
 from logger.log import Log
 from logger.marks import Mark
-from logger.merge_samples import Samples, clear, drop_doubles, let_in
-from logger.merge_tags import Tagging, Tags, known, reserve_periods
-from logger.other_rows import OtherEvent, OtherRows, Source, TaggedPeriod
+from logger.merging.other_rows import OtherEvent, OtherRows, Source, TaggedPeriod
+from logger.merging.samples import Samples, clear, drop_doubles, let_in
+from logger.merging.tags import Tagging, Tags, known, reserve_periods
 from logger.repoint import read_marks, write_marks
 from logger.sample_id import FOREVER_MS, ids_between
 

@@ -3,7 +3,7 @@
 It is copied into a folder of our own first, so that it is neither changed nor watched for changes, and only the copy is
 opened. Its tables have to be word by word what a log has; triggers, views and indexes of its own are dropped before
 anything is read, and no statement is allowed but reading from those tables, within limits on sizes and times. What is
-read is checked value by value, by logger/other_rows.py.
+read is checked value by value, by logger/merging/other_rows.py.
 """
 
 from __future__ import annotations

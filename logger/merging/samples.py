@@ -14,7 +14,7 @@ from typing import Any
 
 from logger.block_table import rebuild_blocks
 from logger.log import Log
-from logger.other_rows import OtherRows
+from logger.merging.other_rows import OtherRows
 from logger.sample_id import LATEST_MS, PERIOD_SHIFT, ids_between, time_of
 
 WINDOW_MS = 43_200_000  # compared at once

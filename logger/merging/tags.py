@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from logger.errors import LogError
 from logger.marks import Mark
-from logger.other_rows import MOST_PERIODS, Place, TaggedPeriod
+from logger.merging.other_rows import MOST_PERIODS, Place, TaggedPeriod
 
 Known = dict[int, tuple[int, str | None]]  # by the number over there: the number here, and what was seen there
 

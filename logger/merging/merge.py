@@ -24,11 +24,11 @@ from logger.block_table import FOLD_MARGIN_MS, rebuild_blocks
 from logger.claim import Claim
 from logger.errors import LogError, MergeRefused
 from logger.log import Log
-from logger.merge_follow import OF_SOURCE, Taken, copy_blocks, follow, n_samples, pruned_here, write_times
-from logger.merge_samples import Samples, clear
-from logger.merge_tags import Tagging, Tags, forget, known, reserve_periods
-from logger.other_log import opened_other
-from logger.other_rows import OtherRows, Source, TaggedPeriod
+from logger.merging.follow import OF_SOURCE, Taken, copy_blocks, follow, n_samples, pruned_here, write_times
+from logger.merging.other_log import opened_other
+from logger.merging.other_rows import OtherRows, Source, TaggedPeriod
+from logger.merging.samples import Samples, clear
+from logger.merging.tags import Tagging, Tags, forget, known, reserve_periods
 from logger.printable import printable
 from logger.recorder import NO_LINK_ID, intern_link, intern_rate
 from logger.sample import LinkIdentity

@@ -1,7 +1,7 @@
 """Reads the rows of a SQLite file page by page, however damaged, and never writes to it.
 
 SQLite stops at the first page that it cannot make sense of. Here each table's tree is walked from its root by the file
-format (logger/page_format.py): a page that makes no sense costs its own rows and those below it. The
+format (logger/rescuing/page_format.py): a page that makes no sense costs its own rows and those below it. The
 write-ahead log counts as SQLite counts it: its frames up to the last commit, as far as their checksums hold.
 """
 
@@ -15,7 +15,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, NamedTuple
 
-from logger.page_format import PAGE_SIZE, committed_frames, values_of, varint_at
+from logger.rescuing.page_format import PAGE_SIZE, committed_frames, values_of, varint_at
 
 _TABLE_LEAF, _TABLE_INTERIOR, _KEY_LEAF, _KEY_INTERIOR = 0x0D, 0x05, 0x0A, 0x02
 _TREE_PAGES = (_TABLE_LEAF, _TABLE_INTERIOR, _KEY_LEAF, _KEY_INTERIOR)

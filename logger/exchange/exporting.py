@@ -16,7 +16,7 @@ from typing import NamedTuple, TextIO
 from logger.aliases import Aliases
 from logger.blocks import decode_histogram
 from logger.errors import LogError, TagError
-from logger.exchange import COLUMNS, format_number, format_time, harmless
+from logger.exchange.columns import COLUMNS, format_number, format_time, harmless
 from logger.log import Log
 from logger.one_moment import one_moment
 from logger.printable import quoted
@@ -79,7 +79,7 @@ def export_samples(
     to_utc_ms: int | None = None,
     share: bool = False,
 ) -> int:
-    """Write samples as logger/exchange.py describes them, in order of time; returns how many.
+    """Write samples as logger/exchange/columns.py describes them, in order of time; returns how many.
 
     Those of one ``location`` and of [from_utc_ms, to_utc_ms), where told; to ``share``: with aliases (see
     logger/aliases.py). Memory does not grow with the log. Raises TagError for an unknown location, LogError where the

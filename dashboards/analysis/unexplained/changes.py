@@ -21,10 +21,10 @@ import numpy as np
 import pandas as pd
 
 from dashboards.analysis.lasting.slope import slope_per_month
-from dashboards.analysis.seen import gap_before_s, what_was_seen
-from dashboards.analysis.slot_noise import day_cycle, harmonics, learn_slot_noise, without_outliers
-from dashboards.analysis.slots import SLOT_MS, SLOT_S, SLOTS_A_DAY, Stretch, stretches
-from dashboards.analysis.step_search import Step, StepSearch
+from dashboards.analysis.unexplained.seen import gap_before_s, what_was_seen
+from dashboards.analysis.unexplained.slot_noise import day_cycle, harmonics, learn_slot_noise, without_outliers
+from dashboards.analysis.unexplained.slots import SLOT_MS, SLOT_S, SLOTS_A_DAY, Stretch, stretches
+from dashboards.analysis.unexplained.step_search import Step, StepSearch
 
 Kind = Literal["level", "slope", "spread"]
 

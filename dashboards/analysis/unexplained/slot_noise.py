@@ -16,7 +16,7 @@ from functools import cached_property
 
 import numpy as np
 
-from dashboards.analysis.slots import SLOT_S, SLOTS_A_DAY
+from dashboards.analysis.unexplained.slots import SLOT_S, SLOTS_A_DAY
 
 OU_TAUS_S = (1200.0, 3600.0, 10_800.0, 32_400.0, 97_200.0)
 WALK_TAU_S = 30 * 86_400.0  # longer than any window: within it a random walk

@@ -19,9 +19,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from dashboards.analysis.slot_noise import SlotNoise
-from dashboards.analysis.slots import SLOTS_A_DAY
-from dashboards.analysis.step_shape import StepShape
+from dashboards.analysis.unexplained.slot_noise import SlotNoise
+from dashboards.analysis.unexplained.slots import SLOTS_A_DAY
+from dashboards.analysis.unexplained.step_shape import StepShape
 
 WINDOW = 7 * SLOTS_A_DAY // 2
 STRIDE = SLOTS_A_DAY

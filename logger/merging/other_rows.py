@@ -13,7 +13,7 @@ from adapters.contract import BitRate, PhyMode
 from adapters.ieee80211 import band_of
 from logger.blocks import STRETCH_MS
 from logger.errors import TagError
-from logger.other_log import OtherLog
+from logger.merging.other_log import OtherLog
 from logger.printable import printable, quoted
 from logger.router_settings import KINDS, check_setting
 from logger.sample import LinkIdentity

@@ -1,7 +1,7 @@
 """Saves what can be read of a damaged log into a new one. The damaged file is only ever read.
 
-Each table is read page by page (logger/page_walk.py) into an empty log. Rows that fit nowhere are refused; what lost
-rows had to say is stood in for (logger/stand_ins.py). Then every block with samples is folded anew from them, and a
+Each table is read page by page (page_walk.py) into an empty log. Rows that fit nowhere are refused; what lost
+rows had to say is stood in for (stand_ins.py). Then every block with samples is folded anew from them, and a
 block all of whose samples are gone is kept as it was.
 """
 
@@ -21,8 +21,8 @@ from logger.blocks import stretch_at
 from logger.damage import remove_log
 from logger.errors import LogError, NewerLog, NotALog
 from logger.log import SCHEMA, Log, explained
-from logger.page_walk import Hole, PageWalk, Shape
-from logger.stand_ins import stand_in
+from logger.rescuing.page_walk import Hole, PageWalk, Shape
+from logger.rescuing.stand_ins import stand_in
 
 AT_ONCE = 5000  # rows
 ROWS_A_COMMIT = 100_000

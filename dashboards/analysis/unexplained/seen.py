@@ -7,8 +7,8 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
-from dashboards.analysis.slots import SLOT_MS, Stretch
-from dashboards.analysis.step_search import Step
+from dashboards.analysis.unexplained.slots import SLOT_MS, Stretch
+from dashboards.analysis.unexplained.step_search import Step
 from logger.printable import printable
 from logger.times import format_duration
 from logger.wording import event_words

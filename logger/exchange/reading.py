@@ -16,7 +16,7 @@ from statistics import median_low
 from typing import NamedTuple
 
 from logger.errors import ImportRefused
-from logger.exchange import (
+from logger.exchange.columns import (
     COLUMNS,
     NEEDED,
     BadCell,

@@ -15,8 +15,8 @@ from adapters.contract import BitRate
 from logger.block_table import write_blocks
 from logger.blocks import Block, Fold, FoldSample, LinkFacts
 from logger.errors import ImportRefused
-from logger.exchange import placement_number, version_number
-from logger.exchange_read import Recording, Row, Spot, Stay, arrange, read_recording
+from logger.exchange.columns import placement_number, version_number
+from logger.exchange.reading import Recording, Row, Spot, Stay, arrange, read_recording
 from logger.log import OWN_SOURCE, Log
 from logger.recorder import NO_LINK_ID, intern_link, intern_rate
 from logger.sample import LinkIdentity
@@ -46,7 +46,7 @@ class Imported:
 def import_recording(
     log: Log, path: Path, *, now_utc_ms: int, zone: str, ignore_extra: bool = False, quiet: bool = True
 ) -> Imported:
-    """Read a recording (see logger/exchange.py) and write it to the log as sources of its own, one per placement.
+    """Read a recording (see columns.py) and write it to the log as sources of its own, one per placement.
 
     ``zone`` is kept with each period as its local zone. Raises ImportRefused where a row is bad or the same file was
     taken before; the log is untouched then. Holds about 150 bytes of memory per row.

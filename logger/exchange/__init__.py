@@ -1,0 +1,1 @@
+"""Files of samples and tables: their columns, taking them in, writing them out."""

@@ -1,0 +1,1 @@
+"""A damaged log read page by page, and what could be read put together again."""
