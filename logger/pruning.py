@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator
 
 from adapters.clock import Clock
 from logger.errors import LogError
-from logger.log import OWN_SOURCE, Log
+from logger.log import OWN_SOURCE, UNREADABLE, Log
 from logger.sample_id import LATEST_MS, ids_between, time_of
 
 DAY_MS = 86_400_000
@@ -75,7 +75,7 @@ class Pruner:
                 self.move_horizons(self._clock.utc_ms(), at_most_ms=MOVED_AT_MOST_MS)
             elif not self.bite():
                 self.shrink()
-        except (LogError, sqlite3.DatabaseError):  # busy or full: there is time; damaged: others say so
+        except (LogError, *UNREADABLE):  # busy or full: there is time; damaged: others say so
             return
 
     def move_horizons(self, now_utc_ms: int, *, at_most_ms: int | None = None) -> None:

@@ -240,18 +240,22 @@ def test_another_method_works_everything_out_again(pottery, worked_out, monkeypa
 
 
 def test_the_method_is_known_by_its_source_text(tmp_path, monkeypatch):
-    for path in ("analysis/effect.py", "comparison.py", "frames.py", "sentences.py"):
-        (tmp_path / path).parent.mkdir(exist_ok=True)
+    sources = [
+        f"dashboards/{name}.py" for name in ("analysis/lasting/allan", "analysis/effect", "comparison", "frames")
+    ]
+    sources += [f"logger/{name}.py" for name in ("blocks", "passes", "router_settings")]
+    for path in (*sources, "dashboards/sentences.py"):
+        (tmp_path / path).parent.mkdir(exist_ok=True, parents=True)
         (tmp_path / path).write_text("x = 1\n", "utf-8")
-    monkeypatch.setattr(answers, "__file__", str(tmp_path / "answers.py"))
+    monkeypatch.setattr(answers, "__file__", str(tmp_path / "dashboards/answers.py"))
     mark = answers.method_mark()
-    (tmp_path / "sentences.py").write_text("x = 2\n", "utf-8")
+    (tmp_path / "dashboards/sentences.py").write_text("x = 2\n", "utf-8")
     assert answers.method_mark() == mark
-    for path in ("analysis/effect.py", "comparison.py", "frames.py"):
+    for path in sources:
         (tmp_path / path).write_text("x = 2\n", "utf-8")
         assert answers.method_mark() != mark
         mark = answers.method_mark()
-    (tmp_path / "frames.py").unlink()
+    (tmp_path / "dashboards/frames.py").unlink()
     assert answers.method_mark() != answers.method_mark()  # nothing to know it by: nothing is remembered
 
 
