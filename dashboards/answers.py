@@ -3,8 +3,8 @@
 The table ``answer`` holds, for each question (canonical JSON), the answer and a fingerprint. An answer holds while its
 fingerprint is what it would be today. It is the BLAKE2b hash, 32 bytes long, of
 
-- the source text of all that works answers out (``dashboards/analysis/``, ``comparison.py``, ``frames.py``), and of what blocks
-  are made by, so that no answer outlives the method that gave it;
+- the source text of all that works answers out (``dashboards/analysis/``, ``comparison.py``, ``frames.py``) and of what
+  makes blocks, so that no answer outlives the method that gave it;
 - of each period with blocks that the question is about: its tags, its ends, its zones, when its recording begins and
   ends, and how often its blocks were written. SQLite counts that itself, by triggers (logger/schema_2.sql), whoever
   writes: while the count stands, the blocks are what they were, and not one has to be read;
