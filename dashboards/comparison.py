@@ -16,6 +16,7 @@ from logger.errors import LogError
 from logger.printable import printable
 from logger.router_settings import Settings as RouterSettings
 from logger.settings import Settings
+from logger.succession import IMPORTS, Began, succession
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 METRICS = tuple(all_metrics.METRICS)
 DEFAULT_WASHOUT_S = 120.0
 MINOR_SHARE = 0.25  # a band with less of the linked time at a location was the laptop's own choice, not a treatment
+_BEGAN = ("period_started_at_utc_ms", "version", "time_zone")
 # What machines are told of an effect, as JSON and as CSV.
 EFFECT_FIELDS = (
     "metric", "unit", "estimate", "low", "high", "anytime_low", "anytime_high", "open", "confidence", "verdict",
@@ -87,7 +89,7 @@ def by_place(effects: Iterable[LocatedEffect]) -> dict[tuple[str, str], dict[str
 
 @dataclass(frozen=True, slots=True)
 class RouterChange:
-    """The first time that ``version`` was in force, and the version before it."""
+    """``version`` came into force for the first time, after ``before``."""
 
     before: int
     version: int
@@ -261,32 +263,16 @@ def _chosen_by_itself(here: pd.DataFrame, band: str, a: int, b: int) -> list[str
 
 
 def router_changes(periods: pd.DataFrame) -> list[RouterChange]:
-    """One entry per config version but the first, in the order in which they came into force. The version
-    before is the one that the same source was under just then, else the nearest lower number."""
-    from dashboards.frames import rows_of
-
-    changes: dict[int, RouterChange] = {}
-    numbers = sorted(set(periods["version"].tolist()))
-    for _, timeline in periods.groupby("source_id"):
-        before: int | None = None
-        for row in rows_of(timeline.sort_values("period_started_at_utc_ms")):
-            at, version = int(row.period_started_at_utc_ms), int(row.version)
-            if before is None:
-                before = max((number for number in numbers if number < version), default=None)
-            if before not in (None, version) and (version not in changes or at < changes[version].at_utc_ms):
-                changes[version] = RouterChange(before, version, at, row.time_zone)
-            before = version
-    first = _first_version(periods)
-    return sorted(
-        (change for change in changes.values() if change.version != first), key=lambda change: change.at_utc_ms
-    )
-
-
-def _first_version(periods: pd.DataFrame) -> int | None:
-    """The version that the log began with: going back to it is no new version."""
-    if periods.empty:
-        return None
-    return int(periods.sort_values("period_started_at_utc_ms")["version"].iloc[0])
+    """The changes that there were, in the order in which they came into force (see logger/succession.py). What a
+    recorder began with is none."""
+    recorders = periods["source_id"].where(periods["source_kind"] != "import", IMPORTS)
+    columns = (recorders, *(periods[name] for name in _BEGAN))
+    found = succession(Began(*row) for row in zip(*(column.tolist() for column in columns), strict=True))
+    changes = [
+        RouterChange(before, version, began.at_utc_ms, began.time_zone)
+        for version, (before, began) in found.after.items()
+    ]
+    return sorted(changes, key=lambda change: (change.at_utc_ms, change.version))
 
 
 def find_location(periods: pd.DataFrame, name: str) -> str:

@@ -10,11 +10,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from dashboards import figures, palette
-from dashboards.analysis.coverage import KINDS, shares_percent
+from dashboards import figures
 from dashboards.analysis.durations import hours
 from dashboards.analysis.trend import HISTOGRAM, Trended, bin_width_ms, trend
 from dashboards.comparison import METRICS, MINOR_SHARE, LocatedEffect, RouterChange, by_place, settings_of
+from dashboards.coverage_section import coverage_section
 from dashboards.effect_figure import Places, effects_figure
 from dashboards.frames import rows_of
 from dashboards.overview import (
@@ -27,7 +27,7 @@ from dashboards.overview import (
     where_text,
     why_seldom,
 )
-from dashboards.report import Findings, SourceCoverage
+from dashboards.report import Findings
 from dashboards.sentences import (
     METRIC_NAMES,
     allowances,
@@ -39,7 +39,6 @@ from dashboards.setting_words import spoken
 from dashboards.stability_sections import notes, sections_of
 from dashboards.suggestions import suggest
 from dashboards.typeset import drawn, typeset
-from logger.log import OWN_SOURCE
 from logger.printable import printable
 from logger.router_settings import BANDS, difference, eirp_dbm
 from logger.times import format_duration, format_local
@@ -104,7 +103,7 @@ class _Page:
             "effect_figures": list(self._effect_figures()),
             "locations": list(self._location_tables()),
             "outages": self._outages(stretches),
-            "coverages": [self._coverage(source) for source in findings.coverages],
+            "coverages": [coverage_section(source, self.zone, self._when) for source in findings.coverages],
             "unmeasured": list(self._unmeasured()),
         }
 
@@ -347,48 +346,22 @@ class _Page:
     def _versions(self) -> Iterator[dict[str, Any]]:
         versions, periods = self.findings.frames.versions, self.findings.frames.periods
         before = {change.version: change.before for change, _ in self.findings.changes}
-        for row in rows_of(versions):
-            mine = periods[periods["version"] == row.version]
+        first = periods.groupby("version")["period_started_at_utc_ms"].min()
+        in_order = versions.assign(first=versions["version"].map(first)).sort_values(
+            ["first", "version"], na_position="first"
+        )
+        for row in rows_of(in_order):
             eirps = {band: eirp_dbm(row.settings, band) for band in BANDS}
             yield {
                 "version": f"v{row.version}",
                 "label": printable(row.label),
-                "first": "" if mine.empty else self._when(mine["period_started_at_utc_ms"].min()),
+                "first": "" if np.isnan(row.first) else self._when(row.first),
                 "difference": self._difference(before.get(row.version), row.version),
                 "notes": printable(row.notes),
                 "eirp": [f"{band_name(band)} {eirp:.1f} dBm" for band, eirp in eirps.items() if eirp is not None],
             }  # fmt: skip
 
-    # Coverage
-
-    def _coverage(self, source: SourceCoverage) -> dict[str, Any]:
-        in_all = source.hours.sum()
-        total_h, shares = float(in_all.sum()), shares_percent(in_all)
-        longest = source.gaps.assign(lasted=source.gaps["ended_at_utc_ms"] - source.gaps["started_at_utc_ms"])
-        return {
-            "name": _source_name(source),
-            "total": hours(total_h),
-            "kinds": [
-                {
-                    "name": kind,
-                    "hours": hours(float(in_all[kind])),
-                    "share": f"{shares[kind]:.1f} %",
-                    "colour": palette.COVERAGE[kind],
-                }
-                for kind in KINDS
-                if in_all[kind] > 0 or kind in ("link", "no link", "unexplained")
-            ],
-            "drawn": drawn(figures.coverage_figure(source.hours, source.edges_utc_ms, self.zone)),
-            "gaps": [
-                {
-                    "at": self._when(row.started_at_utc_ms),
-                    "lasted": format_duration(row.lasted / 1000),
-                    "reason": row.reason,
-                }
-                for row in rows_of(longest.nlargest(MOST_LISTED, "lasted"))
-            ],
-            "n_gaps": len(longest),
-        }
+    # What was not measured
 
     def _unmeasured(self) -> Iterator[str]:
         blocks = self.findings.frames.blocks
@@ -403,14 +376,6 @@ class _Page:
 
     def _when(self, utc_ms: float) -> str:
         return format_local(int(utc_ms), self.zone, self.findings.now_utc_ms)
-
-
-def _source_name(source: SourceCoverage) -> str:
-    if source.is_import:
-        return f"import {source.source_id}"
-    return (
-        "this laptop's logger" if source.source_id == OWN_SOURCE else f"another machine's logger ({source.source_id})"
-    )
 
 
 def _capital(words: str) -> str:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import json
+from math import inf
+from typing import NamedTuple
 
 from logger.commands import add_json_option, add_log_option, open_log
 from logger.commands.saying import checked_notes, say_json, timeline_of
@@ -12,6 +14,7 @@ from logger.findings import suggestions
 from logger.log import Log
 from logger.printable import printable
 from logger.router_settings import difference, parse_settings
+from logger.succession import read_succession
 from logger.tags import Period, Version
 from logger.timeline import Timeline, checked_name
 from logger.times import format_duration, parse_when
@@ -121,11 +124,14 @@ def _show(log: Log, timeline: Timeline) -> int:
         print("nothing logged yet; start with: linktrial at LOCATION, then linktrial log")
         return 0
     print("config versions")
-    for version, phrases in _with_differences(versions):
+    above: int | None = None
+    for version, after, phrases in _in_order(log, versions):
         notes = f" ({version.notes})" if version.notes else ""
-        print(f"  v{version.number:<3} {printable(version.label + notes)}")
+        follows = "" if after in (None, above) else f", after v{after}"
+        print(f"  v{version.number:<3} {printable(version.label + notes)}{follows}")
         for phrase in phrases:
             print(f"         {printable(phrase)}")
+        above = version.number
     print("\nperiods")
     for period in periods:
         source = f"  [from {printable(period.source)}]" if period.source else ""
@@ -151,8 +157,8 @@ def _show_json(log: Log, timeline: Timeline) -> int:
     return say_json(
         config_versions=[
             {"config_version": f"v{version.number}", "label": version.label, "settings": version.settings,
-             "notes": version.notes, "difference": phrases}
-            for version, phrases in _with_differences(timeline.versions())
+             "notes": version.notes, "after": None if after is None else f"v{after}", "difference": phrases}
+            for version, after, phrases in _in_order(log, timeline.versions())
         ],
         periods=[
             {**period._asdict(), "config_version": f"v{period.config_version}"} for period in timeline.periods()
@@ -170,10 +176,24 @@ def _show_json(log: Log, timeline: Timeline) -> int:
     )  # fmt: skip
 
 
-def _with_differences(versions: list[Version]) -> list[tuple[Version, list[str]]]:
-    """Each version with what it changed against the one before."""
-    earlier = [Version(0, "", {}, ""), *versions[:-1]]
-    return [(new, difference(old.settings, new.settings)) for old, new in zip(earlier, versions, strict=True)]
+class _Shown(NamedTuple):
+    """A version, the one that it followed (None: nothing came before it), and what it changed against that one."""
+
+    version: Version
+    after: int | None
+    difference: list[str]
+
+
+def _in_order(log: Log, versions: list[Version]) -> list[_Shown]:
+    """As they came into force; those that never did come before them."""
+    found = read_succession(log.db)
+    settings = {version.number: version.settings for version in versions}
+    shown = []
+    for version in sorted(versions, key=lambda one: (found.first.get(one.number, -inf), one.number)):
+        after = found.after[version.number][0] if version.number in found.after else None
+        changed = difference({} if after is None else settings[after], version.settings)
+        shown.append(_Shown(version, after, changed))
+    return shown
 
 
 def _span(period: Period, timeline: Timeline) -> str:

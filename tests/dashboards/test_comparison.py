@@ -225,10 +225,10 @@ def test_a_name_with_control_characters_cannot_steer_the_terminal():
         assert "bench" in shown
 
 
-def periods_of(*marks: tuple[int, int], source_id: int = 1) -> pd.DataFrame:
+def periods_of(*marks: tuple[int, int], source_id: int = 1, kind: str = "logger") -> pd.DataFrame:
     return pd.DataFrame(
         {
-            "source_id": source_id, "version": [version for _, version in marks], "time_zone": "Europe/Paris",
+            "source_id": source_id, "source_kind": kind, "version": [version for _, version in marks], "time_zone": "Europe/Paris",
             "period_started_at_utc_ms": [at for at, _ in marks],
         }
     )  # fmt: skip
@@ -239,10 +239,31 @@ def test_each_new_version_is_a_change_against_what_was_in_force_and_going_back_i
     assert [(change.before, change.version, change.at_utc_ms) for change in found] == [(1, 2, 10), (1, 3, 30)]
 
 
-def test_recordings_of_one_version_each_are_changes_by_number():
-    apart = [periods_of((at, version), source_id=version + 1) for at, version in ((0, 1), (5, 2), (9, 3))]
-    found = router_changes(pd.concat(apart))
-    assert [(change.before, change.version) for change in found] == [(1, 2), (2, 3)]
+def test_imported_recordings_of_one_version_each_are_changes_one_after_the_other():
+    apart = [periods_of((at, number), source_id=number + 1, kind="import") for at, number in ((0, 1), (5, 3), (9, 2))]
+    assert told_of(*apart) == [(1, 3, 5), (3, 2, 9)]
+
+
+def told_of(*recorders: pd.DataFrame) -> list[tuple[int, int, int]]:
+    found = router_changes(pd.concat(recorders, ignore_index=True))
+    return [(change.before, change.version, change.at_utc_ms) for change in found]
+
+
+def test_what_another_recorder_began_with_is_no_change_and_its_own_changes_follow_it():
+    own = periods_of((0, 1), (18, 4))
+    assert told_of(own, periods_of((15, 5), source_id=2)) == [(1, 4, 18)]
+    assert told_of(own, periods_of((15, 5), (30, 6), source_id=2)) == [(1, 4, 18), (5, 6, 30)]
+
+
+def test_of_a_change_that_two_recorders_tell_this_machines_own_counts():
+    own, other = periods_of((10, 1), (20, 2)), periods_of((0, 3), (19, 2), (25, 1), source_id=2)
+    assert told_of(own, other) == [(1, 2, 20)]  # v1, too, was what the log began with: going back is no change
+    assert told_of(periods_of((30, 2)), other) == [(3, 2, 19), (2, 1, 25)]
+    assert told_of(periods_of((3, 2)), other) == [(2, 1, 25)]
+
+
+def test_a_change_that_was_written_down_later_is_told_where_it_was():
+    assert told_of(periods_of((0, 1), (10, 3), (20, 2))) == [(1, 3, 10), (3, 2, 20)]
 
 
 def test_a_log_without_a_change_has_none():

@@ -68,3 +68,28 @@ def test_the_report_covers_each_machine(both, capsys, tmp_path):
     page = output.read_text("utf-8")
     assert "another machine&#39;s logger (2)" in page
     assert "this laptop&#39;s logger" in page
+
+
+def test_what_the_other_machine_began_with_follows_nothing(tmp_path, capsys, monkeypatch):
+    """Its "as found" is another one than ours, for it says a setting; ours are numbered first, and come later."""
+    here, there = tmp_path / "office.db", tmp_path / "kiln.db"
+    for path, hour, gain in ((here, 2, 5), (there, 0, 2)):
+        clock = SimulatedClock(START_MS + hour * HOUR_MS)
+        with Log.open(path) as log:
+            timeline = Timeline(log, clock, "Europe/Berlin")
+            timeline.at("kiln room")
+            if path == there:
+                timeline.amend_version(1, settings={"antenna.2.4.gain_dbi": gain})
+            else:
+                clock.set_wall(clock.utc_ms() + HOUR_MS)
+                timeline.changed("longer antennas", settings={"antenna.5.gain_dbi": gain})
+    with Log.open(here) as log:
+        merge(log, there, now_utc_ms=START_MS + 200 * HOUR_MS)
+    monkeypatch.setenv("LINKTRIAL_DB", str(here))
+    assert main(["timeline", "--json"]) == 0
+    shown = json.loads(capsys.readouterr().out)["config_versions"]
+    assert [(one["config_version"], one["after"], one["difference"]) for one in shown] == [
+        ("v3", None, ["antenna.2.4.gain_dbi 2 dBi"]), ("v1", None, []), ("v2", "v1", ["antenna.5.gain_dbi 5 dBi"]),
+    ]  # fmt: skip
+    assert main(["timeline"]) == 0
+    assert "no longer said" not in capsys.readouterr().out

@@ -224,3 +224,15 @@ def test_tagging_imports_nothing_heavy(tmp_path, words):
         [sys.executable, "-c", code, str(path), *words], env=env, capture_output=True, text=True, check=False
     )
     assert done.returncode == 0, done.stderr
+
+
+def test_versions_are_shown_as_they_came_into_force_each_against_the_one_before_it(say, tmp_path):
+    say("at", "kiln", "--at", "10 h ago")
+    say("changed", "taller", "--at", "2 h ago", "--set", "antenna.5.gain_dbi=5")
+    say("changed", "turned", "--at", "6 h ago", "--set", "router.position=shelf")
+    shown = json.loads(say("timeline", "--json")[1])["config_versions"]
+    assert [(one["config_version"], one["after"]) for one in shown] == [("v1", None), ("v3", "v1"), ("v2", "v3")]
+    assert shown[1]["difference"] == ["router.position shelf"]
+    say("back-to", "1", "--at", "1 h ago")
+    say("changed", "taller still", "--set", "antenna.5.gain_dbi=7")
+    assert "v4   taller still, after v1\n         antenna.5.gain_dbi 7 dBi\n" in say("timeline")[1]
