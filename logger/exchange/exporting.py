@@ -32,13 +32,16 @@ _TAGS = """
     JOIN source ON source.id = source_id
 """
 _PERIODS = f"""
-    SELECT source_id, period.id, location.name, {_PLACEMENT}, config_version FROM period {_TAGS}
+    SELECT source_id, period.id, location.name, {_PLACEMENT}, config_version, source.kind FROM period {_TAGS}
     WHERE ? IS NULL OR location.name = ?
     ORDER BY source_id, started_at_utc_ms
 """
 _SAMPLES = """
     SELECT time_utc_ms, link_id, rssi_dbm, tx_rate_id, rx_rate_id, noise_dbm, id FROM sample
     WHERE id >= ? AND id < ? ORDER BY id LIMIT ?
+"""
+_LINKED_BAND = """
+    SELECT band FROM sample JOIN link ON link.id = link_id WHERE connected AND sample.id >= ? AND sample.id < ?
 """
 _RATE_COLUMNS = ", ".join(
     f"{way}_rate_n, {way}_rate_sum_mbps / {way}_rate_n AS {way}_rate_mean_mbps,"
@@ -82,8 +85,9 @@ def export_samples(
     """Write samples as logger/exchange/columns.py describes them, in order of time; returns how many.
 
     Those of one ``location`` and of [from_utc_ms, to_utc_ms), where told; to ``share``: with aliases (see
-    logger/aliases.py). Memory does not grow with the log. Raises TagError for an unknown location, LogError where the
-    timeline is edited meanwhile.
+    logger/aliases.py). A logger's row without a link has the band of the link before in its period, else of the next
+    one: who reads the file counts drop-outs by band. Memory does not grow with the log. Raises TagError for an unknown
+    location, LogError where the timeline is edited meanwhile.
     """
     span = (-FOREVER_MS if from_utc_ms is None else from_utc_ms, FOREVER_MS if to_utc_ms is None else to_utc_ms)
     writer = csv.writer(out, lineterminator="\n")
@@ -167,20 +171,36 @@ class _Stretch(NamedTuple):
     version: int
     first_id: int
     end_id: int
+    one_link: bool  # of a logger, which has one link at a time; an imported row without a link may name its band
+    period_first_id: int
+    period_end_id: int
 
 
 def _stretch(db: sqlite3.Connection, period: sqlite3.Row, span: tuple[int, int]) -> _Stretch:
-    source_id, period_id, location, placement, version = period
+    source_id, period_id, location, placement, version, kind = period
     first_id, end_id = ids_between(period_id, *span)
+    whole = ids_between(period_id, -FOREVER_MS, FOREVER_MS)
     last = db.execute("SELECT max(id) FROM sample WHERE id >= ? AND id < ?", (first_id, end_id)).fetchone()[0]
-    return _Stretch(source_id, location, placement, version, first_id, first_id if last is None else last + 1)
+    end_id = first_id if last is None else last + 1
+    return _Stretch(source_id, location, placement, version, first_id, end_id, kind == "logger", *whole)
+
+
+def _band_around(db: sqlite3.Connection, stretch: _Stretch, band: str) -> str:
+    """That of the link last seen before a stretch within its period, else of the first one after; ``band`` where the
+    period has no link."""
+    before, after = (stretch.period_first_id, stretch.first_id), (stretch.first_id, stretch.period_end_id)
+    for ids, order in ((before, "DESC"), (after, "ASC")):
+        found = db.execute(f"{_LINKED_BAND} ORDER BY sample.id {order} LIMIT 1", ids).fetchone()
+        if found:
+            return found[0] or ""
+    return band
 
 
 def _samples(
     log: Log,
     edits: tuple[int, ...],
     stretches: list[_Stretch],
-    cells_of: Callable[[_Cells, sqlite3.Row], _Cells],
+    cells_of: Callable[[_Cells, sqlite3.Row, str], _Cells],
     words: Callable[[str], str],
 ) -> Iterator[tuple[tuple[int, str, str, int], _Cells]]:
     """The samples of one source in order of time, each with a key that orders them among all sources'.
@@ -189,7 +209,12 @@ def _samples(
     ``-wal`` file grow under the daemon. So they are read by the thousand, and no read is open between. Only an edit of
     the timeline, here or followed by a merge, moves samples that are there; it ends the export.
     """
-    for _, location, placement, version, first_id, end_id in stretches:
+    one_link = stretches[0].one_link
+    band, found = "", log.db.execute("SELECT id, band FROM link WHERE connected AND ?", (one_link,))
+    linked = {row[0]: row[1] or "" for row in found}
+    for stretch in stretches:
+        _, location, placement, version, first_id, end_id, *_ = stretch
+        begins = True
         tags = (harmless(words(location)), harmless(words(placement)), f"v{version}")
         while first_id < end_id:
             with one_moment(log):
@@ -198,8 +223,12 @@ def _samples(
                         "the timeline was edited, or another log merged, while samples were written; export them again"
                     )
                 samples = log.db.execute(_SAMPLES, (first_id, end_id, SAMPLES_AT_ONCE)).fetchall()
+                if begins and one_link and samples and samples[0][1] not in linked:
+                    band = _band_around(log.db, stretch, band)
+                begins = False
             for sample in samples:
-                yield (sample[0], location, placement, version), cells_of(tags, sample)
+                band = linked.get(sample[1], band)
+                yield (sample[0], location, placement, version), cells_of(tags, sample, band)
             first_id = samples[-1][-1] + 1 if samples else end_id
 
 
@@ -209,8 +238,8 @@ def _edits(db: sqlite3.Connection) -> tuple[int, ...]:
     return (*edits_made(db), *(row[0] for row in merged))
 
 
-def _sample_cells(db: sqlite3.Connection, aliases: Aliases | None) -> Callable[[_Cells, sqlite3.Row], _Cells]:
-    """Turns the tags and the row of a sample into the cells of COLUMNS."""
+def _sample_cells(db: sqlite3.Connection, aliases: Aliases | None) -> Callable[[_Cells, sqlite3.Row, str], _Cells]:
+    """Turns the tags and the row of a sample, and its band where its link has none, into the cells of COLUMNS."""
     told = aliases.radio if aliases else str
     radios = {
         row[0]: (row[1] or "", str(row[2] or ""), str(row[3]), told(row[4]) if row[4] else "")
@@ -219,11 +248,11 @@ def _sample_cells(db: sqlite3.Connection, aliases: Aliases | None) -> Callable[[
     rates = {row[0]: format_number(row[1]) for row in db.execute("SELECT id, mbps FROM rate")}
     rates[None] = ""
 
-    def cells(tags: _Cells, sample: sqlite3.Row) -> _Cells:
+    def cells(tags: _Cells, sample: sqlite3.Row, near: str) -> _Cells:
         time_ms, link_id, rssi_dbm, tx_rate_id, rx_rate_id, noise_dbm, _ = sample
         band, frequency_mhz, connected, bssid = radios[link_id]
         return (
-            *(format_time(time_ms), *tags, band, frequency_mhz, format_number(rssi_dbm)),
+            *(format_time(time_ms), *tags, band or near, frequency_mhz, format_number(rssi_dbm)),
             *(rates[tx_rate_id], rates[rx_rate_id], format_number(noise_dbm), connected, bssid),
         )
 

@@ -232,10 +232,34 @@ def _stays(recording: Recording, spot: tuple[str, str], rows: list[Row], pace_ms
                 )
             cuts.append((index, after.time_utc_ms))
     cuts.append((len(rows), rows[-1].time_utc_ms + pace_ms))
+    for (begin, _), (end, _) in pairwise(cuts):
+        _name_bands(recording.name, rows, begin, end)
     return [
         Stay(rows[begin].version, rows[begin].time_utc_ms, ended_ms, rows[begin:end])
         for (begin, _), (end, ended_ms) in pairwise(cuts)
     ]
+
+
+def _name_bands(name: str, rows: list[Row], begin: int, end: int) -> None:
+    """Give the rows of a period that tell of no link and of no band that of the link before, else of the first after:
+    without one no link could have been lost. Raises ImportRefused where several bands were read at once."""
+    if all(rows[index].link is not None for index in range(begin, end)):
+        return
+    bands_at: dict[int, str | None] = {}
+    links = [rows[index].link for index in range(begin, end)]
+    unnamed = next(rows[begin + n].line for n, link in enumerate(links) if link is None)
+    for index, link in enumerate(links, begin):
+        if link and link.connected and bands_at.setdefault(rows[index].time_utc_ms, link.band) != link.band:
+            raise ImportRefused(
+                f"{name} line {unnamed}: connected 0 without a band, where several bands have rows at one time; say the"
+                " band whose link was gone; nothing was imported"
+            )
+    band = next((link.band for link in links if link and link.connected), None)
+    for index, link in enumerate(links, begin):
+        if link is None and band:
+            rows[index] = rows[index]._replace(link=LinkIdentity(None, None, None, None, None, band, connected=False))
+        elif link and link.connected:
+            band = link.band
 
 
 def _has_row_between(rows: list[Row], after_ms: int, before_ms: int) -> bool:

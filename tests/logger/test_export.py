@@ -118,7 +118,8 @@ def test_what_the_logger_recorded_is_imported_and_exported_again_the_same(log, c
         "connected": "1", "bssid": "02:00:00:00:00:02",
     }  # fmt: skip
     assert {name: cell for name, cell in cells(text)[-2].items() if cell} == {
-        "time": "2026-09-21T14:21:40.000Z", "location": "bench", "placement": "1", "version": "v2", "connected": "0",
+        "time": "2026-09-21T14:21:40.000Z", "location": "bench", "placement": "1", "version": "v2", "band": "5",
+        "connected": "0",
     }  # fmt: skip
 
 
