@@ -17,6 +17,7 @@ from dashboards.analysis.directions import DOWNLINK, UPLINK
 from dashboards.analysis.effect_value import Effect
 from dashboards.analysis.metrics import METRICS
 from dashboards.comparison import LocatedEffect
+from dashboards.overview import as_counted
 from dashboards.sentences import METRIC_NAMES, MINUS, VERDICTS, amount, band_name, ends_shown, has_interval
 from logger.printable import printable
 
@@ -76,7 +77,9 @@ class EffectFigure:
 def effects_figure(groups: Sequence[tuple[str, Places]], metrics: Sequence[str]) -> EffectFigure | None:
     """The effects of ``metrics``, a panel each, of those that have an interval anywhere; None where none has.
 
-    ``groups`` are changes: what each is called, and its effects by location and band."""
+    ``groups`` are changes: what each is called, and its effects by location and band, of all metrics: what does not
+    count among so many is drawn as undecided."""
+    groups = [(heading, {where: as_counted(found) for where, found in places.items()}) for heading, places in groups]
     everywhere = [found for _, places in groups for found in places.values()]
     chosen = {metric: [found[metric].effect for found in everywhere if _drawn(found, metric)] for metric in metrics}
     scales = {metric: _Scale(metric, effects) for metric, effects in chosen.items() if effects}

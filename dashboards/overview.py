@@ -4,6 +4,7 @@ ones did, a line each."""
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from operator import attrgetter
 from typing import Any
 
@@ -232,15 +233,39 @@ def where_text(place: str, band: str) -> str:
     return f"{printable(place)}, {band_name(band)}"
 
 
-def effect_cell(located: LocatedEffect) -> dict[str, str]:
-    """One effect that has an interval: its metric, its amount, its verdict and that verdict in words."""
-    effect = located.effect
+def as_counted(found: ByMetric) -> dict[str, LocatedEffect]:
+    """The same effects, undecided where they are better or worse by themselves only: the one word, the figures and
+    the tables withhold the same verdicts."""
+    withheld = _headline(found).by_itself
     return {
-        "metric": METRIC_NAMES[effect.metric],
-        "amount": amount(effect),
-        "verdict": effect.verdict,
-        "words": VERDICTS[effect.verdict],
+        metric: replace(one, effect=replace(one.effect, verdict="undecided")) if metric in withheld else one
+        for metric, one in found.items()
     }
+
+
+def _cells(found: ByMetric) -> list[dict[str, str]]:
+    """Of each effect that has an interval: its metric, its amount, its verdict as it counts here and in words."""
+    counted = as_counted(found)
+    return [
+        {
+            "metric": METRIC_NAMES[one.effect.metric],
+            "amount": amount(one.effect),
+            "verdict": counted[one.effect.metric].effect.verdict,
+            "words": VERDICTS[one.effect.verdict] + ("" if counted[one.effect.metric] is one else " by itself only"),
+        }
+        for one in _in_order(found)
+        if _known(one)
+    ]
+
+
+def _why_withheld(found: ByMetric) -> str:
+    judged = _headline(found)
+    if not judged.by_itself:
+        return ""
+    return (
+        f"By itself only: of {judged.n_findings} things that are judged here one may look so by chance, so it does not "
+        "count in the word above, and its point is hollow."
+    )
 
 
 def details(found: ByMetric) -> dict[str, Any]:
@@ -249,7 +274,8 @@ def details(found: ByMetric) -> dict[str, Any]:
     effects = _in_order(found)
     first = effects[0].effect
     return {
-        "cells": [effect_cell(one) for one in effects if _known(one)],
+        "cells": _cells(found),
+        "withheld": _why_withheld(found),
         "too_little": too_little(found),
         "one_position": first.scope == "position",
         "hours": (hours(first.hours_a), hours(first.hours_b)),

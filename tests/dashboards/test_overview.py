@@ -12,6 +12,7 @@ from dashboards.analysis.lasting.stability import Stability
 from dashboards.analysis.metrics import METRICS
 from dashboards.analysis.unexplained.changes import Unexplained
 from dashboards.comparison import LocatedEffect, by_place
+from dashboards.effect_figure import effects_figure
 from dashboards.overview import brief, details, lacking, overview, told, verdict_of, what_to_mind
 from dashboards.sentences import amount, warnings_by_place
 from tests.dashboards.kiln_log import START_MS
@@ -39,6 +40,7 @@ FASTER = effect("tx-rate", 1.6, 1.4, 1.8, "better")
 UNSURE = effect("rssi", 0.5, -2.0, 3.0)
 UNSURE_RATE = effect("tx-rate", 1.1, 0.7, 1.7)
 FEWER_OUTAGES = effect("outage", -18.0, -47.0, -5.0, "better")
+FEWER_OUTAGES_PERHAPS = effect("outage", -18.0, -47.0, 5.0)
 NOISE_ALIKE = effect("noise", 0.1, -0.4, 0.6, "no-difference")
 NOTHING = effect("rssi", lacking=("v2 has 30 s after the washout; an interval needs at least 1 min",))
 
@@ -103,6 +105,27 @@ def test_what_is_better_by_itself_only_decides_nothing_and_is_named():
         "RSSI +0.5 dB [−2.0, +3.0], tx rate × 1.1 [0.70, 1.7]."
     )
     assert brief(found) == "RSSI +0.5 dB [−2.0, +3.0]"
+
+
+def test_figure_and_table_withhold_what_the_one_word_withholds():
+    barely, unsure = effect("rssi", 3.9, 0.6, 7.0, "better"), effect("noise", 0.4, -2.0, 3.0)
+    found = of_one_place(barely, UNSURE_RATE, FEWER_OUTAGES_PERHAPS, unsure)
+    assert verdict_of(found) == "undecided"
+    shown = details(found)
+    assert shown["cells"][0] == {
+        "metric": "RSSI", "amount": amount(barely), "verdict": "undecided", "words": "better by itself only",
+    }  # fmt: skip
+    assert shown["withheld"].startswith("By itself only: of 4 things that are judged here one may look so by chance")
+    figure = effects_figure([("v2", {("kiln room", "5"): found})], ["rssi"])
+    (lane,) = figure.groups[0][1][0].lanes
+    assert lane.verdict == "undecided"
+
+
+def test_what_decides_the_one_word_stays_decided_in_figure_and_table():
+    found = of_one_place(STRONGER, UNSURE_RATE)
+    assert (details(found)["cells"][0]["words"], details(found)["withheld"]) == ("better", "")
+    figure = effects_figure([("v2", {("kiln room", "5"): found})], ["rssi"])
+    assert figure.groups[0][1][0].lanes[0].verdict == "better"
 
 
 def test_no_difference_names_the_metric_that_shows_none():
