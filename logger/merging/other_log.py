@@ -34,6 +34,7 @@ LONGEST_BYTES = 4 << 20  # of one row
 COPIED_AT_ONCE = 1 << 20  # bytes
 SPARE_BYTES = 64 << 20  # that are left free on the disk
 _SCHEMA = "SELECT type, name, sql FROM sqlite_schema WHERE sql IS NOT NULL AND name NOT LIKE 'sqlite_%'"
+_DAMAGED = "is damaged; what 'linktrial rescue' saves of it can be merged"
 _MAGIC = b"SQLite format 3\0"
 _FUNCTIONS = {"count", "min", "max", "sum", "ifnull"}
 _READING: dict[int, Callable[[str | None, str | None], bool]] = {
@@ -79,7 +80,7 @@ class OtherLog:
         with self._reading(LOOKED_THROUGH_S):
             found = self._db.execute("PRAGMA quick_check(1)").fetchone()[0]
             if found != "ok":
-                raise self.refuse(f"is damaged ({quoted(str(found))}); 'linktrial rescue' may help")
+                raise self.refuse(_DAMAGED)
         self._db.set_authorizer(_only_reading)
         row = self.one("SELECT log_id FROM identity")
         if row is None or not (isinstance(row[0], str) and re.fullmatch("[0-9a-f]{32}", row[0])):
@@ -118,6 +119,8 @@ def _no_trust_in(name: str) -> Iterator[None]:
     try:
         yield
     except (sqlite3.Error, sqlite3.Warning, UnicodeError, OverflowError) as error:
+        if getattr(error, "sqlite_errorcode", 0) & 0xFF == sqlite3.SQLITE_CORRUPT:
+            raise _refusal(name, _DAMAGED) from error
         raise _refusal(name, f"cannot be read ({quoted(ascii(error)[:200])})") from error
 
 
