@@ -22,8 +22,9 @@ from tempfile import mkdtemp
 from adapters.contract import BitRate
 from logger.block_table import FOLD_MARGIN_MS, rebuild_blocks
 from logger.claim import Claim
-from logger.errors import LogError, MergeRefused
+from logger.errors import LogError
 from logger.log import Log
+from logger.merging import same_log
 from logger.merging.follow import OF_SOURCE, Taken, copy_blocks, follow, n_samples, pruned_here, write_times
 from logger.merging.other_log import opened_other
 from logger.merging.other_rows import OtherRows, Source, TaggedPeriod
@@ -80,7 +81,7 @@ def merge(
     ):
         own_id = log.db.execute("SELECT log_id FROM identity").fetchone()[0]
         if other.log_id == own_id:
-            raise MergeRefused(f"{other.name} is this log, or a copy of it; there is nothing to merge")
+            raise same_log.refusal(log.db, other, now_utc_ms)
         return _Merge(log, OtherRows(other), own_id, now_utc_ms, name or other.name, progress).run()
 
 
