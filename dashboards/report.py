@@ -7,10 +7,11 @@ its template.
 from __future__ import annotations
 
 import csv
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from math import isfinite
 from pathlib import Path
+from tempfile import TemporaryFile
 
 import numpy as np
 import pandas as pd
@@ -169,18 +170,26 @@ def write_html(findings: Findings, path: Path | str) -> Path:
     return path
 
 
-def write_tables(findings: Findings, folder: Path | str) -> list[Path]:
-    """Write summary.csv, effects.csv, stability.csv, coverage.csv and outages.csv into ``folder``, made where it
-    is missing.
-
-    Times are UTC in ISO 8601; unknown is an empty cell. Text that a spreadsheet would take for a formula
-    gets an apostrophe in front. Raises LogError where they cannot be written.
-    """
-    folder = Path(folder)
+def make_folder(folder: Path) -> None:
+    """Make the folder for the tables where it is missing. Raises LogError where nothing can be written into it, so that
+    a command that cannot do all does nothing."""
     try:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        with TemporaryFile(dir=folder):
+            pass
     except OSError as error:
-        raise LogError(f"{folder} cannot be made: {error.strerror}; say --csv with another folder") from error
+        raise LogError(f"{folder} cannot be written into: {error.strerror}; say --csv with another folder") from error
+
+
+def write_tables(findings: Findings, folder: Path | str) -> list[Path]:
+    """Write summary.csv, effects.csv, stability.csv, coverage.csv and outages.csv into ``folder`` (see make_folder).
+
+    Times are UTC in ISO 8601; unknown is an empty cell. Text that a spreadsheet would take for a formula
+    gets an apostrophe in front. ``as_of_utc``: the row knows nothing of what came later; empty where all is in. Raises
+    LogError where they cannot be written.
+    """
+    folder = Path(folder)
+    make_folder(folder)
     return [_write_table(folder / f"{name}.csv", table) for name, table in _tables(findings)]
 
 
@@ -189,22 +198,25 @@ def _tables(findings: Findings) -> Iterator[tuple[str, pd.DataFrame]]:
     summary = findings.summary.copy()
     summary.insert(2, "label", summary["version"].map(labels))
     yield "summary", summary.assign(version="v" + summary["version"].astype("str"))
-    yield "effects", effects_table(findings.effects)
-    yield "stability", stability_table(findings.stability)
+    yield "effects", _with_utc(effects_table(findings.effects, findings.as_of_utc_ms))
+    as_of_ms = float("nan") if findings.stability_as_of_utc_ms is None else float(findings.stability_as_of_utc_ms)
+    yield "stability", _with_utc(stability_table(findings.stability).assign(as_of_utc_ms=as_of_ms))
     yield "coverage", _coverage_table(findings.coverages)
     spells = findings.spells.assign(version="v" + findings.spells["version"].astype("str"))
     yield "outages", _with_utc(spells)
 
 
-def effects_table(effects: Sequence[LocatedEffect]) -> pd.DataFrame:
-    """One row per effect, columns as in the JSON of ``compare`` (EFFECT_FIELDS), with the versions in front;
-    sentences of one effect in one cell."""
+def effects_table(effects: Sequence[LocatedEffect], as_of_utc_ms: Mapping[tuple[int, int], int]) -> pd.DataFrame:
+    """One row per effect, columns as in the JSON of ``compare`` (EFFECT_FIELDS), with the versions in front, and of
+    when it is behind (``as_of_utc_ms`` by both versions; NaN: all is in); sentences of one effect in one cell."""
     rows = []
     for located in effects:
         told = [getattr(located.effect, name) for name in EFFECT_FIELDS]
         where = [f"v{located.a}", f"v{located.b}", located.location, located.band]
         rows.append([*where, *(" ".join(value) if isinstance(value, tuple) else value for value in told)])
-    return pd.DataFrame(rows, columns=["a", "b", "location", "band", *EFFECT_FIELDS])
+    table = pd.DataFrame(rows, columns=["a", "b", "location", "band", *EFFECT_FIELDS])
+    as_of = [as_of_utc_ms.get((located.a, located.b), float("nan")) for located in effects]
+    return table.assign(as_of_utc_ms=np.array(as_of, dtype="float64"))
 
 
 def _coverage_table(coverages: Sequence[SourceCoverage]) -> pd.DataFrame:

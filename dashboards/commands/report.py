@@ -30,13 +30,16 @@ def run(args: argparse.Namespace) -> int:
     from dashboards.commands.progress import effects_bar
     from dashboards.comparison import judgement
     from dashboards.many_effects import all_cores
-    from dashboards.report import find, write_html, write_tables
+    from dashboards.report import find, make_folder, write_html, write_tables
     from dashboards.sharing import as_shared
     from logger.aliases import WORDS_STAY, Aliases
     from logger.settings import load_settings
 
     settings = load_settings()
+    folder = None if args.csv is None else Path(args.csv).expanduser()
     with open_log(args) as log, effects_bar() as tell:
+        if folder is not None:
+            make_folder(folder)  # or fail before anything is worked out, let alone written
         findings = find(
             log,
             now_utc_ms=SystemClock().utc_ms(),
@@ -51,7 +54,7 @@ def run(args: argparse.Namespace) -> int:
             findings = as_shared(findings, Aliases.of(log))
     output = args.output or (SHARED_OUTPUT if args.share else DEFAULT_OUTPUT)
     page = write_html(findings, Path(output).expanduser())
-    tables = write_tables(findings, Path(args.csv).expanduser()) if args.csv is not None else []
+    tables = [] if folder is None else write_tables(findings, folder)
     if args.json:
         return say_json(report=str(page), tables=[str(table) for table in tables], shared=args.share)
     holds = WORDS_STAY if args.share else "it names your places, and is readable by you alone"

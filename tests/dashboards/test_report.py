@@ -226,7 +226,7 @@ def read(path):
 
 
 def test_tables_hold_what_the_page_shows(findings, tmp_path):
-    paths = write_tables(findings, tmp_path / "tables")
+    paths = write_tables(findings, tmp_path)
     assert [path.name for path in paths] == [
         "summary.csv",
         "effects.csv",
@@ -255,12 +255,26 @@ def test_what_the_one_word_allows_for_is_said(words):
 def test_the_table_of_effects_has_what_the_json_of_compare_has(findings):
     open_one = replace(findings.effects[0].effect, open=True, anytime_low=1.5, needed=("A day more.", "Then a move."))
     row = replace(findings.effects[0], effect=open_one)
-    table = effects_table([row])
+    table = effects_table([row], {})
     (told,) = comparison_json(1, 2, [row])["effects"]
-    assert list(table) == ["a", "b", *told]
+    assert list(table) == ["a", "b", *told, "as_of_utc_ms"]
     shown = table.iloc[0]
     assert (shown["a"], shown["b"], shown["anytime_low"], shown["open"]) == ("v1", "v2", 1.5, True)
     assert shown["needed"] == "A day more. Then a move."
+
+
+def test_tables_say_of_when_they_are_where_they_may_lack_something(findings, tmp_path):
+    lagging = replace(findings, as_of_utc_ms={(1, 2): START_MS}, stability_as_of_utc_ms=START_MS + HOUR_MS)
+    for told, of_effects, of_stability in (
+        (findings, {""}, {""}),
+        (lagging, {"2026-03-02T09:00:00Z"}, {"2026-03-02T10:00:00Z"}),
+    ):
+        _, effects, stability, *_ = map(read, write_tables(told, tmp_path))
+        assert {row["as_of_utc"] for row in effects} == of_effects
+        assert {row["as_of_utc"] for row in stability} == of_stability
+    _, effects, stability, *_ = write_tables(replace(findings, changes=[], stability=[]), tmp_path)
+    for path in (effects, stability):
+        assert path.read_text("utf-8").rstrip().endswith(",as_of_utc")
 
 
 @pytest.mark.parametrize("start", ["=", "+", "-", "@", "'", "\t"])
@@ -304,6 +318,17 @@ def test_a_report_that_cannot_be_written_is_said_in_one_line(findings, tmp_path,
     assert code == 1
     assert err.count("\n") == 1
     assert "cannot be written: No such file or directory; say another file" in err
+
+
+@pytest.mark.parametrize("folder", ["/proc/x", "/proc", "taken"])
+def test_where_the_tables_cannot_be_written_the_page_is_not_replaced_either(tmp_path, capsys, folder):
+    log, page_path = make_kiln_log(tmp_path / "kiln.db"), tmp_path / "report.html"
+    for path in (page_path, tmp_path / "taken"):
+        path.write_text("as it was")
+    where = tmp_path / folder  # an absolute path stays what it is
+    assert main(["report", "--csv", str(where), "--output", str(page_path), "--db", str(log)]) == 1
+    assert capsys.readouterr().err.endswith("; say --csv with another folder\n")
+    assert page_path.read_text() == "as it was"
 
 
 def test_the_same_log_gives_the_same_page(findings, tmp_path):
