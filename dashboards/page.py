@@ -115,6 +115,7 @@ class _Page:
             "from": format_local(int(self.begin_ms), self.zone, 0),
             "to": format_local(int(self.end_ms), self.zone, 0),
             "hours": hours(float(blocks["covered_s"].sum()) / 3600),
+            "measured_by": _measured_by(blocks),
             "locations": counted(blocks["location"].nunique(), "location"),
             "placements": counted(blocks["placement_id"].nunique(), "placement"),
             "versions": counted(blocks["version"].nunique(), "config version"),
@@ -376,6 +377,18 @@ class _Page:
 
     def _when(self, utc_ms: float) -> str:
         return format_local(int(utc_ms), self.zone, self.findings.now_utc_ms)
+
+
+def _measured_by(blocks: pd.DataFrame) -> str:
+    """Whose links: "one laptop's Wi-Fi link", "Wi-Fi links, measured by 2 recorders,". Imported recordings are not
+    counted: a file is a source for each placement."""
+    n_loggers = blocks.loc[blocks["source_kind"] == "logger", "source_id"].nunique()
+    imported = bool((blocks["source_kind"] == "import").any())
+    if not n_loggers:
+        return "an imported Wi-Fi link"
+    if n_loggers == 1:
+        return "one laptop’s Wi-Fi link" + (" and of imported ones" if imported else "")
+    return f"Wi-Fi links, measured by {n_loggers} recorders{' and imported' if imported else ''},"
 
 
 def _capital(words: str) -> str:

@@ -68,6 +68,7 @@ def test_the_report_covers_each_machine(both, capsys, tmp_path):
     page = output.read_text("utf-8")
     assert "another machine&#39;s logger (2)" in page
     assert "this laptop&#39;s logger" in page
+    assert "192 h of Wi-Fi links, measured by 2 recorders, at 2 locations" in page.replace("\N{NO-BREAK SPACE}", " ")
 
 
 def test_what_the_other_machine_began_with_follows_nothing(tmp_path, capsys, monkeypatch):

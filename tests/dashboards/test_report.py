@@ -68,6 +68,17 @@ def test_a_handful_of_things_to_mind_is_open_and_the_rest_folded(findings):
     assert re.findall(r"Caution .", folded) == ["Caution d", "Caution e"]
 
 
+def test_the_head_says_whose_links_were_measured(findings, words):
+    assert re.search(r"\d h of one laptop.s Wi-Fi link at 1 location", words)
+    blocks = findings.frames.blocks
+    for kinds, said in (
+        (blocks["source_kind"].where(blocks["version"] == 1, "import"), "laptop’s Wi-Fi link and of imported ones at"),
+        ("import", " of an imported Wi-Fi link at"),
+    ):
+        told = replace(findings, frames=replace(findings.frames, blocks=blocks.assign(source_kind=kinds)))
+        assert said in page.render(told).replace("\N{NO-BREAK SPACE}", " ")
+
+
 @pytest.mark.parametrize(
     ("phrase", "words"),
     [
