@@ -22,7 +22,21 @@ from logger.printable import printable
 FONT = "system-ui, -apple-system, 'Segoe UI', Roboto, 'Helvetica Neue', Arial, sans-serif"
 MOST_SPANS = 80  # config versions' spans drawn through all rows; more would only be stripes
 MOST_MARKS = 3000  # events, outages or placements in one figure
-_HOUR_MS, _DAY_MS = 3_600_000, 86_400_000
+_MINUTE_MS, _HOUR_MS, _DAY_MS = 60_000, 3_600_000, 86_400_000
+EVENT_WORDS = {
+    "not written down": "not written down",
+    "disconnected": "link lost",
+    "roamed": "roamed",
+    "channel-switched": "channel switched by the access point",
+    "adapter-failed": "interface not readable",
+    "interface-gone": "interface gone",
+    "radio-off": "radio off",
+    "clock-set": "wall clock set",
+    "samples-dropped": "samples dropped",
+    "logger-started": "logging began",
+    "logger-lost": "logging had ended without a word",
+    "time-zone-changed": "another time zone",
+}
 _LEFT_PX, _RIGHT_PX, _BOTTOM_PX = 44, 52, 34
 
 
@@ -61,7 +75,9 @@ class Rows:
         return name
 
     def finish(self, time_range: Sequence[float], *, right_px: float = _RIGHT_PX) -> go.Figure:
-        """Give every row its place and the figure its size."""
+        """Give every row its place and the figure its size. The axis of time is a minute long at least."""
+        middle, half = sum(time_range) / 2, max(time_range[1] - time_range[0], _MINUTE_MS) / 2
+        first, last = middle - half, middle + half
         total = sum(above + height for above, height in self._heights)
         used = 0.0
         for number, (above, height) in enumerate(self._heights, 1):
@@ -72,11 +88,11 @@ class Rows:
             height=total + _BOTTOM_PX + 4,
             margin={"l": _LEFT_PX, "r": right_px, "t": 4, "b": _BOTTOM_PX},
             xaxis={
-                "type": "date", "range": list(time_range), "anchor": "free", "position": 0, "showgrid": False,
+                "type": "date", "range": [first, last], "anchor": "free", "position": 0, "showgrid": False,
                 "zeroline": False, "showline": True, "linecolor": palette.RULE, "ticks": "outside", "ticklen": 4,
                 "tickcolor": palette.RULE, "tickfont": {"size": 11, "color": palette.QUIET}, "nticks": 8,
-                "tickformat": _tick_format(time_range[1] - time_range[0]),
-                "hoverformat": "%a %-d %b %Y %H:%M", "automargin": False, "tickangle": 0,
+                "tickformat": _tick_format(last - first),
+                "hoverformat": f"%a %-d %b %Y {_clock_format(last - first)}", "automargin": False, "tickangle": 0,
             },
             **BASE,
         )  # fmt: skip
@@ -86,7 +102,12 @@ class Rows:
 def _tick_format(span_ms: float) -> str:
     if span_ms > 1000 * _DAY_MS:
         return "%b %Y"
-    return "%-d %b\n%Y" if span_ms > 3 * _DAY_MS else "%H:%M\n%-d %b"
+    return "%-d %b\n%Y" if span_ms > 3 * _DAY_MS else f"{_clock_format(span_ms)}\n%-d %b"
+
+
+def _clock_format(span_ms: float) -> str:
+    """With seconds where ticks may be less than a minute apart."""
+    return "%H:%M" if span_ms > 10 * _MINUTE_MS else "%H:%M:%S"
 
 
 BASE: dict[str, Any] = {
@@ -142,8 +163,7 @@ def trend_figure(
             _add_trend(rows.figure, name, band, frame, unit, zone)
         _add_placements(rows.figure, name, placements[placements["location"] == place], axis["range"], metric, zone)
         _label_bands(rows.figure, name, by_band, axis["range"], metric)
-    _add_events(rows, events, zone)
-    return rows.finish(_padded(span))
+    return rows.finish(_add_events(rows, events, zone, _padded(span)))
 
 
 def _add_version_ribbon(rows: Rows, stretches: pd.DataFrame, labels: dict[int, str], zone: str) -> None:
@@ -242,12 +262,19 @@ def _add_placements(
     )  # fmt: skip
 
 
-def _add_events(rows: Rows, events: pd.DataFrame, zone: str) -> None:
+def _add_events(rows: Rows, events: pd.DataFrame, zone: str, time_range: list[float]) -> list[float]:
+    """A row per kind that has any. Logging begins before the first sample: the axis reaches a little farther where an
+    event is there. Returns how far; what lies beyond that is not drawn."""
+    events = events[events["kind"].isin(list(palette.EVENT_SYMBOLS))]
+    at = pd.Series(clock_ms(events["time_utc_ms"], zone), events.index)
+    reach = max(0.05 * (time_range[1] - time_range[0]), _MINUTE_MS)
+    near = at.between(time_range[0] - reach, time_range[1] + reach)
+    events, at = events[near], at[near]
     for kind, symbol in palette.EVENT_SYMBOLS.items():
         mine = events[events["kind"] == kind].iloc[-MOST_MARKS:]
         if mine.empty:
             continue
-        name = rows.add(14, kind, above_px=20, range=[-0.5, 0.5], visible=False)
+        name = rows.add(14, EVENT_WORDS[kind], above_px=20, range=[-0.5, 0.5], visible=False)
         rows.figure.add_scatter(
             x=clock_ms(mine["time_utc_ms"], zone), y=np.zeros(len(mine)), yaxis=name, mode="markers",
             marker={
@@ -255,8 +282,10 @@ def _add_events(rows: Rows, events: pd.DataFrame, zone: str) -> None:
                 "line": {"color": palette.INK, "width": 1.2 if symbol.endswith(("-thin", "-ns")) else 0},
             },
             cliponaxis=False, customdata=mine["n"].to_numpy(),
-            hovertemplate=f"%{{customdata}} × {kind}<br>about %{{x}}<extra></extra>",
+            hovertemplate=f"%{{customdata}} × {EVENT_WORDS[kind]}<br>about %{{x}}<extra></extra>",
         )  # fmt: skip
+    pad = 0.01 * (time_range[1] - time_range[0])
+    return [min([time_range[0], *(at - pad)]), max([time_range[1], *(at + pad)])]
 
 
 def _padded(span: np.ndarray) -> list[float]:
