@@ -12,6 +12,29 @@ from logger.commands import add_json_option
 if TYPE_CHECKING:
     from logger.rescuing.rescue import Rescued
 
+SILENCES_SHOWN = 5  # the longest; --json has all
+_CALLED = {  # the tables, for people
+    "sample": "samples",
+    "block": "blocks",
+    "period": "periods",
+    "event": "events",
+    "location": "locations",
+    "placement": "placements",
+    "config_version": "config versions",
+    "edit": "edits of the timeline",
+    "source": "recorders (this machine's, other machines', imports)",
+    "link": "links",
+    "rate": "rates",
+    "pace": "the pace of sampling",
+    "zone": "changes of the time zone",
+    "pass": "times that the clock was set back",
+    "pruned": "the times before which samples were given up",
+    "finding": "findings told",
+    "identity": "the log's own number",
+    "alias_key": "the secret of aliases",
+    "counterpart": "what merged logs' rows are called here",
+}
+
 
 def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("damaged", metavar="DAMAGED", help="the damaged log; its -wal file, if any, beside it")
@@ -56,17 +79,21 @@ def run(args: argparse.Namespace) -> None:
 
 def _words(done: Rescued, into: str, now_utc_ms: int) -> Iterator[str]:
     from logger.printable import printable
-    from logger.times import format_local, local_zone_name
+    from logger.times import local_zone_name
     from logger.wording import counted
 
     zone = local_zone_name()
     yield f"saved into {printable(into)}:"
-    for table in ("sample", "block", "period", "event"):
+    n_saved = done.tables["sample"].n_saved
+    of = f" of at least {done.n_samples_told:,} that there were" if done.n_samples_told > n_saved else ""
+    yield f"  {counted(n_saved, 'sample')}{of}"
+    for table in ("block", "period", "event"):
         yield f"  {counted(done.tables[table].n_saved, table)}"
     if done.whole:
         yield "nothing was lost"
         return
     yield "lost or in doubt:"
+    yield from _of_samples(done, zone, now_utc_ms)
     for table, saved in done.tables.items():
         losses = []
         if saved.n_pages_lost:
@@ -76,10 +103,10 @@ def _words(done: Rescued, into: str, now_utc_ms: int) -> Iterator[str]:
         if saved.n_rows_stray:
             losses.append(f"{counted(saved.n_rows_stray, 'row')} saved from pages that nothing led to any more")
         if losses:
-            yield f"  of {table.replace('_', ' ')}s: {', '.join(losses)}"
+            yield f"  of {_CALLED.get(table, table)}: {', '.join(losses)}"
     for span in done.lost:
-        first, last = (format_local(moment, zone, now_utc_ms) for moment in (span.from_utc_ms, span.to_utc_ms))
-        yield f"  {counted(span.n, 'sample')} of period {span.period_id}, within {first} to {last}"
+        within = _span(span.from_utc_ms, span.to_utc_ms, zone, now_utc_ms)
+        yield f"  {counted(span.n, 'sample')} of period {span.period_id}, within {within}"
     if done.n_blocks_without_samples:
         n = counted(done.n_blocks_without_samples, "block")
         yield f"  {n} kept whose samples are gone; an edit of the timeline that cuts there drops them"
@@ -87,3 +114,41 @@ def _words(done: Rescued, into: str, now_utc_ms: int) -> Iterator[str]:
         yield f"  {counted(done.n_blocks_changed, 'block')} said something else than the samples that are left"
     for words in done.stand_ins:
         yield f"  stood in for: {words}"
+
+
+def _of_samples(done: Rescued, zone: str, now_utc_ms: int) -> Iterator[str]:
+    """How much may be lost in all, where neither samples nor blocks are left to tell."""
+    from logger.times import format_duration, format_local
+    from logger.wording import counted
+
+    n_told = done.n_samples_told - done.tables["sample"].n_saved
+    if n_told:
+        yield f"  {counted(n_told, 'sample')} at least, as the blocks that came back tell"
+    if done.silences:
+        lasted_s = sum(span.to_utc_ms - span.from_utc_ms for span in done.silences) / 1000
+        n_room = sum(span.n_room for span in done.silences)
+        spans = counted(len(done.silences), "span")
+        yield (
+            f"  no samples came back of {format_duration(lasted_s)} ({spans}) beside pages that were lost; at the pace"
+            f" set then, up to {n_room:,} were taken there:"
+        )
+        longest = sorted(done.silences, key=lambda span: span.from_utc_ms - span.to_utc_ms)[:SILENCES_SHOWN]
+        for span in sorted(longest, key=lambda span: (span.source_id, span.from_utc_ms)):
+            yield f"    {_span(span.from_utc_ms, span.to_utc_ms, zone, now_utc_ms)}"
+        if len(done.silences) > SILENCES_SHOWN:
+            yield f"    and {len(done.silences) - SILENCES_SHOWN:,} shorter"
+    newest = done.newest
+    if newest and newest.known_utc_ms is not None and newest.known_utc_ms > (newest.sample_utc_ms or 0):
+        known = format_local(newest.known_utc_ms, zone, now_utc_ms)
+        if newest.sample_utc_ms is None:
+            yield f"  every sample of this machine; the newest moment known is of {newest.known_by}: {known}"
+        else:
+            later = format_duration((newest.known_utc_ms - newest.sample_utc_ms) / 1000)
+            last = format_local(newest.sample_utc_ms, zone, now_utc_ms)
+            yield f"  the last sample saved is of {last}; {newest.known_by} is known of {known}, {later} later"
+
+
+def _span(from_utc_ms: int, to_utc_ms: int, zone: str, now_utc_ms: int) -> str:
+    from logger.times import format_local
+
+    return f"{format_local(from_utc_ms, zone, now_utc_ms)} to {format_local(to_utc_ms, zone, now_utc_ms)}"

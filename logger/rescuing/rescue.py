@@ -22,6 +22,7 @@ from logger.damage import remove_log
 from logger.errors import LogError, NewerLog, NotALog
 from logger.log import SCHEMA, Log, explained
 from logger.rescuing.page_walk import Hole, PageWalk, Shape
+from logger.rescuing.silence import Newest, Silence, newest, silences
 from logger.rescuing.stand_ins import stand_in
 
 AT_ONCE = 5000  # rows
@@ -68,6 +69,9 @@ class Rescued:
     n_blocks_without_samples: int = 0  # kept as they were, though they have none
     n_blocks_changed: int = 0  # that said something else than their samples do now
     stand_ins: list[str] = field(default_factory=list)
+    n_samples_told: int = 0  # at least so many there were: those saved, and those that blocks tell of
+    silences: list[Silence] = field(default_factory=list)  # time without samples that may have had some
+    newest: Newest | None = None
 
     @property
     def whole(self) -> bool:
@@ -132,9 +136,11 @@ class _Rescue:
             self._done.stand_ins = stand_in(db, now_utc_ms)
             self._number_on(roots)
         self._find_lost()
+        self._done.silences, self._done.newest = silences(db, self._holes["sample"]), newest(db)
         self._fold()
         for table, saved in self._done.tables.items():
             saved.n_saved = db.execute(f"SELECT count(*) FROM {table}").fetchone()[0]
+        self._done.n_samples_told = self._done.tables["sample"].n_saved + sum(span.n for span in self._done.lost)
         return self._done
 
     # Rows
