@@ -104,7 +104,7 @@ def _say(standing: Standing) -> None:
         words = reading_words(bool(last["connected"]), last["ssid"], last["band"], last["rssi_dbm"], rate)
         print(f"last sample: {ago} ago, {words}")
     imported = f", and {n_imported:,} imported" if n_imported else ""
-    print(f"{counted(n_samples, 'sample')} of this machine{imported} in {printable(path)}")
+    print(f"{counted(n_samples, 'sample')} of this machine{imported} in {printable(path)}, as its blocks tell")
     if trial:
         print("\n".join(standing_lines(trial, labels, now_ms, logging=pid is not None)))
     if events:
