@@ -200,7 +200,7 @@ def _samples(
     log: Log,
     edits: tuple[int, ...],
     stretches: list[_Stretch],
-    cells_of: Callable[[_Cells, sqlite3.Row, str], _Cells],
+    cells_of: Callable[[_Cells, sqlite3.Row, list[str] | None], _Cells],
     words: Callable[[str], str],
 ) -> Iterator[tuple[tuple[int, str, str, int], _Cells]]:
     """The samples of one source in order of time, each with a key that orders them among all sources'.
@@ -209,9 +209,8 @@ def _samples(
     ``-wal`` file grow under the daemon. So they are read by the thousand, and no read is open between. Only an edit of
     the timeline, here or followed by a merge, moves samples that are there; it ends the export.
     """
-    one_link = stretches[0].one_link
-    band, found = "", log.db.execute("SELECT id, band FROM link WHERE connected AND ?", (one_link,))
-    linked = {row[0]: row[1] or "" for row in found}
+    near = [""] if stretches[0].one_link else None  # the band of the link seen last
+    absent = {row[0] for row in log.db.execute("SELECT id FROM link WHERE NOT connected")}
     for stretch in stretches:
         _, location, placement, version, first_id, end_id, *_ = stretch
         begins = True
@@ -223,12 +222,11 @@ def _samples(
                         "the timeline was edited, or another log merged, while samples were written; export them again"
                     )
                 samples = log.db.execute(_SAMPLES, (first_id, end_id, SAMPLES_AT_ONCE)).fetchall()
-                if begins and one_link and samples and samples[0][1] not in linked:
-                    band = _band_around(log.db, stretch, band)
+                if begins and near and samples and samples[0][1] in absent:
+                    near[0] = _band_around(log.db, stretch, near[0])
                 begins = False
             for sample in samples:
-                band = linked.get(sample[1], band)
-                yield (sample[0], location, placement, version), cells_of(tags, sample, band)
+                yield (sample[0], location, placement, version), cells_of(tags, sample, near)
             first_id = samples[-1][-1] + 1 if samples else end_id
 
 
@@ -238,8 +236,11 @@ def _edits(db: sqlite3.Connection) -> tuple[int, ...]:
     return (*edits_made(db), *(row[0] for row in merged))
 
 
-def _sample_cells(db: sqlite3.Connection, aliases: Aliases | None) -> Callable[[_Cells, sqlite3.Row, str], _Cells]:
-    """Turns the tags and the row of a sample, and its band where its link has none, into the cells of COLUMNS."""
+def _sample_cells(
+    db: sqlite3.Connection, aliases: Aliases | None
+) -> Callable[[_Cells, sqlite3.Row, list[str] | None], _Cells]:
+    """Turns the tags and the row of a sample into the cells of COLUMNS. A logger's row without a link gets the band in
+    a list of one, which is kept as that of the link seen last."""
     told = aliases.radio if aliases else str
     radios = {
         row[0]: (row[1] or "", str(row[2] or ""), str(row[3]), told(row[4]) if row[4] else "")
@@ -248,11 +249,16 @@ def _sample_cells(db: sqlite3.Connection, aliases: Aliases | None) -> Callable[[
     rates = {row[0]: format_number(row[1]) for row in db.execute("SELECT id, mbps FROM rate")}
     rates[None] = ""
 
-    def cells(tags: _Cells, sample: sqlite3.Row, near: str) -> _Cells:
+    def cells(tags: _Cells, sample: sqlite3.Row, near: list[str] | None) -> _Cells:
         time_ms, link_id, rssi_dbm, tx_rate_id, rx_rate_id, noise_dbm, _ = sample
         band, frequency_mhz, connected, bssid = radios[link_id]
+        if near:
+            if connected == "1":
+                near[0] = band
+            else:
+                band = band or near[0]
         return (
-            *(format_time(time_ms), *tags, band or near, frequency_mhz, format_number(rssi_dbm)),
+            *(format_time(time_ms), *tags, band, frequency_mhz, format_number(rssi_dbm)),
             *(rates[tx_rate_id], rates[rx_rate_id], format_number(noise_dbm), connected, bssid),
         )
 
