@@ -210,7 +210,7 @@ def set_aside(path: Path, aside: Path, patience_s: float = BUSY_TIMEOUT_S) -> No
         raise LogError(f"{path} is damaged and cannot be set aside: {error.strerror or error}") from error
 
 
-_held: list[Any] = []  # files of damaged logs, locked for as long as this process lives
+_held: list[int] = []  # descriptors of files of damaged logs, locked for as long as this process lives
 
 
 def _wait_for_others(path: Path, patience_s: float, *, keep_out: bool = False) -> None:
@@ -221,7 +221,7 @@ def _wait_for_others(path: Path, patience_s: float, *, keep_out: bool = False) -
     import fcntl
 
     try:
-        file = path.open("r+b")
+        file = os.open(path, os.O_RDWR | os.O_CLOEXEC)
     except OSError as error:
         raise LogError(f"{path} is damaged and cannot be set aside: {error.strerror or error}") from error
     deadline_s = time.monotonic() + patience_s
@@ -231,13 +231,13 @@ def _wait_for_others(path: Path, patience_s: float, *, keep_out: bool = False) -
             break
         except OSError:
             if time.monotonic() > deadline_s:
-                file.close()
+                os.close(file)
                 raise LogBusy(f"{path} is damaged, and another program has it open; end that one") from None
             time.sleep(0.05)
     if keep_out:
         _held.append(file)
     else:
-        file.close()
+        os.close(file)
 
 
 # --- tags ---

@@ -45,7 +45,7 @@ class Reviewed:
         self.meanwhile: Callable[[], object] = lambda: None
         self.effects: list[LocatedEffect] = []
         monkeypatch.setattr(reviewing, "judge", self._judge)
-        monkeypatch.setattr(reviewing, "unexplained", lambda blocks, events: [])
+        monkeypatch.setattr(reviewing, "own_changes", lambda answers, blocks, events, now_ms: [])
 
     def _judge(self, *_: object) -> list[LocatedEffect]:
         self.meanwhile()

@@ -17,6 +17,7 @@ from typing import Any
 from boot import work_folder
 
 Entry = dict[str, Any]
+A_TICK_MS = 20  # of the guest's time, reading included
 
 
 @dataclass(frozen=True)
@@ -63,9 +64,10 @@ class Trip:
         ).fetchall()
 
     def events(self, start: str, end: str) -> list[tuple[str, Entry]]:
-        """(kind, detail) of the events between two moments, in order."""
-        span = (self.moment(start)["at_utc_ms"], self.moment(end)["at_utc_ms"])
-        query = "SELECT kind, detail FROM event WHERE time_utc_ms BETWEEN ? AND ? ORDER BY time_utc_ms, id"
+        """(kind, detail) of the events between two moments, in order. One that a tick reads is stamped as the tick began:
+        some milliseconds before the moment, where that fell into the tick."""
+        span = [self.moment(name)["at_utc_ms"] - A_TICK_MS for name in (start, end)]
+        query = "SELECT kind, detail FROM event WHERE time_utc_ms >= ? AND time_utc_ms < ? ORDER BY time_utc_ms, id"
         return [(row["kind"], json.loads(row["detail"])) for row in self.db.execute(query, span)]
 
     def looks(self, name: str) -> list[Shown]:
