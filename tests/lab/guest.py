@@ -179,7 +179,8 @@ def other_band_and_back(lab: Lab) -> None:
     story.level(five, AFTER_DBM)
     laptop.command("scan", "TYPE=ONLY", "freq=5180")  # or it would move at once by itself
     wait_for("5 GHz in the scan", lambda: five.bssid in laptop.command("scan_results"))
-    story.moment("asked to roam", answer=laptop.command("roam", five.bssid).strip())
+    story.moment("asked to roam")  # before it acts: a sample may come in between
+    story.moment("wpa_supplicant told to roam", answer=laptop.command("roam", five.bssid).strip())
     laptop.wait_for_link(5180)
     fix_rates(lab, after=True)
     story.moment("back on 5 GHz")
@@ -190,8 +191,8 @@ def other_band_and_back(lab: Lab) -> None:
 def channel_switch(lab: Lab) -> None:
     """From 80 MHz round channel 42 to 40 MHz, primary channel 40, announced in the beacons."""
     narrower = ("sec_channel_offset=-1", "center_freq1=5190", "bandwidth=40", "ht", "vht")
-    answer = lab.five.command("chan_switch", "5", "5200", *narrower).strip()
-    lab.story.moment("asked to switch the channel", answer=answer)
+    lab.story.moment("asked to switch the channel")
+    lab.story.moment("hostapd told to switch", answer=lab.five.command("chan_switch", "5", "5200", *narrower).strip())
     lab.laptop.wait_for_link(5200)
     lab.story.moment("on channel 40")
     look_after_a_while(lab, "channel 40")

@@ -57,8 +57,9 @@ class Trip:
         return _only(self.story["runs"], name)
 
     def samples(self, start: str, end: str, *, settle_ms: int = 0) -> list[sqlite3.Row]:
-        """Rows of tagged_sample between two moments, the first ``settle_ms`` left out."""
-        span = (self.moment(start)["at_utc_ms"] + settle_ms, self.moment(end)["at_utc_ms"])
+        """Rows of tagged_sample between two moments, the first ``settle_ms`` left out, and a tick that fell into the last
+        moment."""
+        span = (self.moment(start)["at_utc_ms"] + settle_ms, self.moment(end)["at_utc_ms"] - A_TICK_MS)
         return self.db.execute(
             "SELECT * FROM tagged_sample WHERE time_utc_ms BETWEEN ? AND ? ORDER BY time_utc_ms", span
         ).fetchall()
