@@ -43,7 +43,8 @@ class SystemClock:
 
 def share_wake_ups(slack_s: float, setting: str = "/proc/self/timerslack_ns") -> bool:
     """Let the system wake this thread up to ``slack_s`` late, together with whatever else is due by then, so that an
-    idle machine sleeps longer at a stretch. Whether it took the wish; only Linux does (proc(5), timerslack_ns)."""
+    idle machine sleeps longer at a stretch; 0: as late as is usual. Whether it took the wish; only Linux does (proc(5),
+    timerslack_ns)."""
     try:
         with open(setting, "w", encoding="ascii") as slack_ns:
             slack_ns.write(str(round(slack_s * 1e9)))

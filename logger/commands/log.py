@@ -65,7 +65,6 @@ def _log(args: argparse.Namespace, settings: Settings, clock: Clock) -> int:
     supervisor = Supervisor(clock)
     if supervisor.there:
         faulthandler.enable()  # where it hung, in the journal, when the watchdog ends it
-    share_wake_ups(min(LATE_BY * interval_s, LATE_AT_MOST_S))
     with (
         closing(_open_adapter(args, settings, clock)) as adapter,
         opened_for_logging(log_path(args.db), clock) as (log, said),
@@ -97,9 +96,11 @@ def _log(args: argparse.Namespace, settings: Settings, clock: Clock) -> int:
         with stopping_on_signals(scheduler.stop), closing(bedtime) if bedtime else nullcontext():
             begin()
             supervisor.ready(f"logs {adapter.interface} every {interval_s:g} s")
+            share_wake_ups(min(LATE_BY * interval_s, LATE_AT_MOST_S))
             try:
                 scheduler.run()
             finally:
+                share_wake_ups(0)
                 supervisor.stopping()
                 reviews.close()
                 written = not daemon.begun or daemon.end()
