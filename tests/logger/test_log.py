@@ -16,6 +16,7 @@ from logger import log as log_module
 from logger.errors import LogError, LogFull, NewerLog, NotALog
 from logger.log import SCHEMA, Log, log_path
 from logger.migrations import STEPS, migrate
+from tests.logger.old_log import make_old_log
 
 
 def test_a_new_log_is_readable_by_its_owner_only(tmp_path):
@@ -155,19 +156,7 @@ def test_an_older_log_is_copied_and_then_migrated(tmp_path, monkeypatch):
 
 def test_a_log_of_schema_1_keeps_its_samples_and_gains_room_for_answers_and_findings(tmp_path):
     path = tmp_path / "pottery.db"
-    migrate(path, STEPS[:1])
-    old = sqlite3.connect(path)
-    old.executescript("""
-        INSERT INTO location (name) VALUES ('kiln room');
-        INSERT INTO placement (location_id, number) VALUES (1, 1);
-        INSERT INTO config_version (number, label) VALUES (1, 'as bought');
-        INSERT INTO period (source_id, placement_id, config_version, started_at_utc_ms, time_zone)
-            VALUES (1, 1, 1, 1700000000000, 'UTC');
-        INSERT INTO sample (id, link_id, rssi_dbm) VALUES
-            (1 << 46 | 1700000000000 << 4, 0, NULL), (1 << 46 | 1700000005000 << 4, 0, -61.5);
-    """)
-    samples = old.execute("SELECT * FROM sample").fetchall()
-    old.close()
+    samples = make_old_log(path)
     with Log.open(path) as log:
         assert list(map(tuple, log.db.execute("SELECT * FROM sample"))) == samples
         assert log.db.execute("SELECT name FROM location").fetchone()[0] == "kiln room"

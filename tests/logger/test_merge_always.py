@@ -13,6 +13,7 @@ from logger.errors import TagError
 from logger.log import Log
 from logger.pruning import Pruner, horizon_of
 from tests.logger.conftest import START_MS
+from tests.logger.said_tags import say_tag
 from tests.logger.test_merge import MINUTE_MS, Machine, contents, merged, samples_of
 
 BLOCKS = """
@@ -58,7 +59,9 @@ def prune(log: Log, now_ms: int, keep_hours: int) -> None:
 
 
 def do(machine: Machine, what: str, number: int, minutes: int) -> None:
-    timeline, when_ms = machine.timeline, START_MS + minutes * MINUTE_MS
+    timeline = machine.timeline
+    if say_tag(timeline, what, number, START_MS + minutes * MINUTE_MS):
+        return
     match what:
         case "logs":
             machine.clock.now_ms += 13_000 * number  # too short for a gap, but for the event that tells it
@@ -67,20 +70,8 @@ def do(machine: Machine, what: str, number: int, minutes: int) -> None:
             machine.logs(600, pace_ms=60_000)
         case "back":
             machine.clock.now_ms = max(START_MS, machine.clock.now_ms - number * 7 * MINUTE_MS)
-        case "at":
-            timeline.at(f"spot {number}", when_ms)
-        case "changed":
-            timeline.changed(f"label {number}", when_ms)
-        case "split":
-            timeline.split(when_ms)
-        case "join":
-            timeline.join(number)
-        case "starts":
-            timeline.amend_period(number, started_ms=when_ms)
         case "rename":
             timeline.amend_version(1, label=f"other {number}")
-        case "undo":
-            timeline.undo()
         case "prune":
             prune(machine.log, machine.clock.now_ms, 2 + number)
 

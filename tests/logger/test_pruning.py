@@ -21,6 +21,7 @@ from logger.pruning import BITE_EVERY_S, DAY_MS, Pruner, horizon_of
 from logger.recorder import Recorder
 from logger.timeline import Timeline
 from tests.logger.conftest import START_MS, HandClock, block_rows, linked
+from tests.logger.said_tags import say_tag
 
 HOUR_MS = 3_600_000
 PACE_MS = 300_000
@@ -291,21 +292,10 @@ def test_whatever_is_edited_and_pruned_old_blocks_stay_and_young_ones_are_true(t
             fixed_ms = (horizon_of(log.db) or -DAY_MS * 9999) + FOLD_MARGIN_MS
             before = [row[1:] for row in block_rows(log) if row[1] < fixed_ms]
             try:
+                say_tag(timeline, kind, number, when_ms)
                 match kind:
-                    case "at":
-                        timeline.at(f"spot {number}", when_ms)
-                    case "changed":
-                        timeline.changed(f"label {number}", when_ms)
-                    case "split":
-                        timeline.split(when_ms)
-                    case "join":
-                        timeline.join(number)
-                    case "starts":
-                        timeline.amend_period(number, started_ms=when_ms)
                     case "place":
                         timeline.amend_period(number, location=f"other {number}")
-                    case "undo":
-                        timeline.undo()
                     case "prune":
                         prune(log, number / 2)
             except TagError:

@@ -16,7 +16,6 @@ from logger.console import main
 from logger.errors import LogError, NewerLog, NotALog
 from logger.log import SCHEMA, Log
 from logger.merging.merge import merge
-from logger.migrations import STEPS, migrate
 from logger.rescuing.page_format import committed_frames
 from logger.rescuing.page_walk import PageWalk, Shape
 from logger.rescuing.rescue import Rescued, rescue
@@ -33,6 +32,7 @@ from tests.logger.hurt_log import (
     rows,
     rows_on_and_below,
 )
+from tests.logger.old_log import make_old_log
 from tests.logger.soundness import unsound
 
 TAG_TABLES = (
@@ -241,20 +241,7 @@ def test_samples_that_are_only_in_the_write_ahead_log_come_back(sound, tmp_path)
 
 def test_a_log_of_an_older_schema_is_rescued_into_a_new_one(tmp_path):
     path = tmp_path / "pottery.db"
-    migrate(path, STEPS[:1])
-    old = sqlite3.connect(path)
-    old.executescript("""
-        INSERT INTO location (name) VALUES ('kiln room');
-        INSERT INTO placement (location_id, number) VALUES (1, 1);
-        INSERT INTO config_version (number, label) VALUES (1, 'as bought');
-        INSERT INTO period (source_id, placement_id, config_version, started_at_utc_ms, time_zone)
-            VALUES (1, 1, 1, 1700000000000, 'UTC');
-        INSERT INTO sample (id, link_id, rssi_dbm) VALUES
-            ((1 << 46) + (1700000000000 << 4), 0, NULL), ((1 << 46) + (1700000005000 << 4), 0, -61.5);
-    """)
-    samples = old.execute("SELECT * FROM sample").fetchall()
-    old.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-    old.close()
+    samples = make_old_log(path)
     into, _ = rescued(path)
     assert rows(into, "sample") == samples
     assert rows(into, "location") == [(1, "kiln room")]
