@@ -98,9 +98,8 @@ def find(
     with one_moment(log):
         frames = load_frames(log)
         expected = router_changes(frames.periods)
-        pairs = [(change.before, change.version) for change in expected]
         answers = Answers(log, now_utc_ms=now_utc_ms, lag_share=LAG_SHARE)
-        remembered = Remembered(answers, pairs, settings=settings_of(frames.versions), judged=judged)
+        remembered = _remembered(answers, expected, frames.versions, judged)
     remembered.work_out(frames.blocks, now_utc_ms=now_utc_ms, n_processes=n_processes, progress=progress)
     changes = [(change, remembered.effects(change.before, change.version)) for change in expected]
     lasting, lasting_as_of_ms = remembered_stability(
@@ -135,13 +134,20 @@ def find(
 def prepare(log: Log, *, now_utc_ms: int, judged: Judgement = PLAIN_JUDGEMENT, within_s: float) -> bool:
     """Work out, for about ``within_s`` at most, effects that ``find`` would have to; whether all are known."""
     with one_moment(log):
-        pairs = [(change.before, change.version) for change in router_changes(load_periods(log))]
         answers = Answers(log, now_utc_ms=now_utc_ms, lag_share=LAG_SHARE)
-        remembered = Remembered(answers, pairs, settings=settings_of(load_versions(log)), judged=judged)
+        remembered = _remembered(answers, router_changes(load_periods(log)), load_versions(log), judged)
         blocks = None if remembered.complete else load_blocks(log)
     if blocks is not None:
         remembered.work_out(blocks, now_utc_ms=now_utc_ms, within_s=within_s)
     return remembered.complete
+
+
+def _remembered(
+    answers: Answers, changes: Sequence[RouterChange], versions: pd.DataFrame, judged: Judgement
+) -> Remembered:
+    """The effects that a report asks for."""
+    pairs = [(change.before, change.version) for change in changes]
+    return Remembered(answers, pairs, settings=settings_of(versions), judged=judged)
 
 
 def write_report(
