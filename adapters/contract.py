@@ -17,7 +17,10 @@ __all__ = [
     "Adapter",
     "AdapterError",
     "BitRate",
+    "ChannelVisit",
     "EventKind",
+    "FrequencyRule",
+    "HeardRadio",
     "InterfaceGone",
     "LinkEvent",
     "LinkReading",
@@ -26,6 +29,7 @@ __all__ = [
     "PhyMode",
     "RadioLink",
     "RadioOff",
+    "RegulatoryDomain",
 ]
 
 PhyMode = Literal["legacy", "HT", "VHT", "HE", "EHT"]
@@ -108,6 +112,59 @@ class LinkEvent:
 
 
 @dataclass(frozen=True, slots=True)
+class HeardRadio:
+    """One radio of an access point, as the system heard it last. All but its address and channel may be unknown."""
+
+    bssid: str  # lower case, colons
+    frequency_mhz: int  # of the primary 20 MHz channel
+    ssid: bytes | None = None  # None: it hides its name
+    center_mhz: float | None = None  # of the whole channel
+    width_mhz: int | None = None
+    rssi_dbm: float | None = None
+    age_ms: int | None = None  # since its last beacon or probe response
+    associated: bool = False
+    station_count: int | None = None  # BSS Load element (IEEE 802.11-2020, 9.4.2.27), with the next
+    busy_share: float | None = None  # 0 to 1: the channel as the access point finds it
+    country: str | None = None  # Country element (9.4.2.8): two letters
+    country_max_dbm: int | None = None  # its limit on the primary channel
+    power_constraint_db: int | None = None  # how far below it stations stay (9.4.2.13)
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelVisit:
+    """What the card found on a channel: on its own since it came up, on others at its last visit."""
+
+    frequency_mhz: int
+    noise_dbm: int | None = None
+    active_ms: int | None = None
+    busy_ms: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class FrequencyRule:
+    """What the system's regulatory database allows from ``start_mhz`` to ``end_mhz``."""
+
+    start_mhz: float
+    end_mhz: float
+    max_width_mhz: float | None = None
+    max_eirp_dbm: float | None = None
+    max_antenna_gain_dbi: float | None = None
+    radar_detection: bool = False  # DFS: whoever sends has to listen for radar first
+    no_initiating: bool = False  # only where an access point is heard already
+    indoor_only: bool = False
+    check_before_use_s: float | None = None  # how long to listen for radar
+
+
+@dataclass(frozen=True, slots=True)
+class RegulatoryDomain:
+    """The rules in force. ``country`` "00" stands for rules that hold anywhere."""
+
+    country: str
+    dfs_region: str | None  # "FCC", "ETSI" or "JP"
+    rules: tuple[FrequencyRule, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Ability:
     """Whether this card, driver and user give one quantity."""
 
@@ -130,6 +187,19 @@ class Adapter(Protocol):
 
     def events(self) -> list[LinkEvent]:
         """What happened since the last call, oldest first; never waits."""
+
+    def heard(self) -> list[HeardRadio]:
+        """All radios that the system has heard lately, its own access point's included; nothing is sent."""
+
+    def visits(self) -> list[ChannelVisit]:
+        """What the card knows of channels it has been on; empty where its driver does not count."""
+
+    def begin_scan(self) -> None:
+        """Have the card listen on all its channels; the event "scan-finished" tells when it has. Raises NotPermitted
+        where this user may not, AdapterError where the card is busy with a scan already."""
+
+    def regulatory(self) -> RegulatoryDomain | None:
+        """The rules in force for this card; None where the system does not tell."""
 
     def abilities(self) -> list[Ability]:
         """One entry per field of LinkReading that a person would miss, and one for events."""

@@ -29,11 +29,12 @@ _COLUMN_NAMES = (
     *("noise_sum_dbm", "tx_rate_n", "tx_rate_sum_mbps", "tx_rate_sum_log2", "tx_rate_histogram", "rx_rate_n"),
     *("rx_rate_sum_mbps", "rx_rate_sum_log2", "rx_rate_histogram", "busy_n", "busy_sum_permille", "tx_packets"),
     *("tx_retries", "tx_failed", "beacon_losses", "rx_bytes", "tx_bytes"),
+    *("probing_n", "tx_rate_stale_n", "rx_rate_stale_n"),
 )
 _WRITE = f"INSERT OR REPLACE INTO block VALUES ({', '.join('?' * len(_COLUMN_NAMES))})"
 _READ = """
     SELECT time_utc_ms, link_id, rssi_dbm, noise_dbm, tx_rate.mbps, rx_rate.mbps, tx_packets, tx_retries, tx_failed,
-        beacon_losses, busy_permille, rx_bytes, tx_bytes, sample.id & 15
+        beacon_losses, busy_permille, rx_bytes, tx_bytes, sample.id & 15, ifnull(flags, 0)
     FROM sample
     LEFT JOIN rate AS tx_rate ON tx_rate.id = sample.tx_rate_id
     LEFT JOIN rate AS rx_rate ON rx_rate.id = sample.rx_rate_id

@@ -18,6 +18,10 @@ FINEST_MS = 10_000
 FINE_ZONE_MS = 3_600_000  # from here on d/6 is more than a stretch
 GAP_INTERVALS = 3  # samples further apart than this many intervals have a gap between them
 RATE_STEPS_PER_OCTAVE = 8
+# What the flags of a sample are the sum of.
+DURING_PROBE = 1  # a probe's traffic ran since the sample before: what it did to the link is not the link's own
+TX_RATE_STALE = 2  # the driver tells a transmit rate, and no frame has gone out since the sample before
+RX_RATE_STALE = 4
 _BREAKS_MATTER_MS = 4 * 3_600_000  # no two samples further apart than that have no gap between
 
 
@@ -98,6 +102,7 @@ class FoldSample(NamedTuple):
     rx_bytes: int | None
     tx_bytes: int | None
     nth: int = 0  # the last bits of its id
+    flags: int = 0
 
 
 class LinkFacts(NamedTuple):
@@ -112,9 +117,9 @@ class Block:
 
     __slots__ = (
         "beacon_losses", "busy_n", "busy_sum", "covered_ms", "first_ms", "last_ms", "link_id", "n_dropouts",
-        "n_samples", "noise_n", "noise_sum", "offset_sum", "rssi", "rssi_n", "rssi_sum", "rx_bytes", "rx_rate",
-        "rx_rate_log2", "rx_rate_n", "rx_rate_sum", "stretch", "tx_bytes", "tx_failed", "tx_packets", "tx_rate",
-        "tx_rate_log2", "tx_rate_n", "tx_rate_sum", "tx_retries",
+        "n_samples", "noise_n", "noise_sum", "offset_sum", "probing_n", "rssi", "rssi_n", "rssi_sum", "rx_bytes",
+        "rx_rate", "rx_rate_log2", "rx_rate_n", "rx_rate_stale_n", "rx_rate_sum", "stretch", "tx_bytes", "tx_failed",
+        "tx_packets", "tx_rate", "tx_rate_log2", "tx_rate_n", "tx_rate_stale_n", "tx_rate_sum", "tx_retries",
     )  # fmt: skip
 
     def __init__(self, stretch: Stretch, link_id: int, first_ms: int) -> None:
@@ -125,6 +130,7 @@ class Block:
         self.rssi_sum = self.noise_sum = 0.0
         self.tx_rate_sum = self.tx_rate_log2 = self.rx_rate_sum = self.rx_rate_log2 = 0.0
         self.tx_packets = self.tx_retries = self.tx_failed = self.beacon_losses = self.rx_bytes = self.tx_bytes = 0
+        self.probing_n = self.tx_rate_stale_n = self.rx_rate_stale_n = 0
         self.rssi: dict[int, int] = {}
         self.tx_rate: dict[int, int] = {}
         self.rx_rate: dict[int, int] = {}
@@ -135,6 +141,11 @@ class Block:
         self.offset_sum += sample.time_utc_ms - self.stretch.started_at_utc_ms
         self.covered_ms += covered_ms
         self.n_dropouts += dropped
+        if sample.flags & DURING_PROBE:
+            self.probing_n += 1
+            return
+        self.tx_rate_stale_n += bool(sample.flags & TX_RATE_STALE)
+        self.rx_rate_stale_n += bool(sample.flags & RX_RATE_STALE)
         if (rssi := sample.rssi_dbm) is not None:
             self.rssi_n += 1
             self.rssi_sum += rssi
@@ -174,7 +185,7 @@ class Block:
             self.tx_rate_n, self.tx_rate_sum, self.tx_rate_log2, encode_histogram(self.tx_rate),
             self.rx_rate_n, self.rx_rate_sum, self.rx_rate_log2, encode_histogram(self.rx_rate),
             self.busy_n, self.busy_sum, self.tx_packets, self.tx_retries, self.tx_failed, self.beacon_losses,
-            self.rx_bytes, self.tx_bytes,
+            self.rx_bytes, self.tx_bytes, self.probing_n, self.tx_rate_stale_n, self.rx_rate_stale_n,
         )  # fmt: skip
 
 

@@ -12,7 +12,7 @@ from types import TracebackType
 
 from logger.errors import LogBusy, LogError, LogFull, NewerLog, NotALog
 
-SCHEMA = 3
+SCHEMA = 4
 OWN_SOURCE = 1  # this machine's own logger, in the table source
 APPLICATION_ID = 0x6C74726C  # "ltrl", in the file's header
 BUSY_TIMEOUT_S = 10.0

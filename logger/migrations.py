@@ -38,7 +38,12 @@ def _2_to_3(db: Database) -> None:
     _run(db, "schema_3.sql")
 
 
-STEPS: Sequence[Step] = (_0_to_1, _1_to_2, _2_to_3)
+def _3_to_4(db: Database) -> None:
+    """Flags of samples, probes, and what scans heard."""
+    _run(db, "schema_4.sql")
+
+
+STEPS: Sequence[Step] = (_0_to_1, _1_to_2, _2_to_3, _3_to_4)
 
 
 def migrate(path: Path, steps: Sequence[Step] = STEPS) -> Path | None:

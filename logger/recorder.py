@@ -32,8 +32,8 @@ _LATE_TAG_MS = 60_000
 
 _INSERT = (
     "INSERT INTO sample (id, link_id, rssi_dbm, rssi_avg_dbm, beacon_rssi_avg_dbm, chain_rssi_dbm, noise_dbm,"
-    " tx_rate_id, rx_rate_id, tx_packets, tx_retries, tx_failed, beacon_losses, busy_permille, rx_bytes, tx_bytes)"
-    f" VALUES ({', '.join('?' * 16)}) ON CONFLICT (id) DO NOTHING"
+    " tx_rate_id, rx_rate_id, tx_packets, tx_retries, tx_failed, beacon_losses, busy_permille, rx_bytes, tx_bytes,"
+    f" flags) VALUES ({', '.join('?' * 17)}) ON CONFLICT (id) DO NOTHING"
 )
 
 
@@ -180,7 +180,7 @@ class Recorder:
             struct.pack(f"{len(chains)}b", *(chain or 0 for chain in chains)) if chains else None,
             sample.noise_dbm, self._rate_id(db, sample.tx_rate), self._rate_id(db, sample.rx_rate),
             sample.tx_packets, sample.tx_retries, sample.tx_failed, sample.beacon_losses, sample.busy_permille,
-            sample.rx_bytes, sample.tx_bytes,
+            sample.rx_bytes, sample.tx_bytes, sample.flags or None,
         ]  # fmt: skip
         time_ms = sample.time_utc_ms
         while db.execute(_INSERT, row).rowcount == 0:  # a seventeenth reading of one millisecond
@@ -191,7 +191,7 @@ class Recorder:
             sample.time_utc_ms, link_id, sample.rssi_dbm, sample.noise_dbm,
             sample.tx_rate.mbps if sample.tx_rate else None, sample.rx_rate.mbps if sample.rx_rate else None,
             sample.tx_packets, sample.tx_retries, sample.tx_failed, sample.beacon_losses, sample.busy_permille,
-            sample.rx_bytes, sample.tx_bytes, nth,
+            sample.rx_bytes, sample.tx_bytes, nth, sample.flags,
         )  # fmt: skip
         if late:
             self._behind.append((period_id, to_fold))

@@ -39,6 +39,7 @@ class Sample(NamedTuple):
     busy_permille: int | None = None
     rx_bytes: int | None = None
     tx_bytes: int | None = None
+    flags: int = 0  # the sum of what logger/blocks.py names
 
 
 class Event(NamedTuple):
