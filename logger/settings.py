@@ -32,6 +32,21 @@ class Settings:
         400.0, "Samples are given up after so many days; what reports need stays. 0: never.", 0, 36_500
     )
     review_every_s: float = _key(3600.0, "Seconds between judgements of the running trial; 0: none.", 0, 604_800)
+    probe_far_end: str = _key(
+        "",
+        "Whom probes speak to: an address, or the URL of a file on a server of yours. Empty: the far end paired with.",
+    )
+    probe_every_s: float = _key(1800.0, "Seconds between probes of what the link can carry; 0: none.", 0, 604_800)
+    probe_seconds: float = _key(5.0, "Seconds of a probe's transfer, in each direction.", 1, 60)
+    probe_streams: float = _key(4.0, "In the second half of them so many streams at once.", 1, 16)
+    probe_daily_mb: float = _key(
+        10_000.0, "Megabytes a day for probes, shared by all times of day alike; 0: no limit.", 0, 500_000
+    )
+    probe_on_battery: float = _key(0.0, "Whether to probe on battery, too; 1: yes.", 0, 1)
+    probe_on_metered: float = _key(0.0, "Whether to probe on a metered connection, too; 1: yes.", 0, 1)
+    watch_every_s: float = _key(
+        300.0, "Seconds between looks at the radios of the networks that are watched; 0: none.", 0, 604_800
+    )
     washout_s: float = _key(120.0, "Seconds after a change at the router that estimates leave out.", 0, 86_400)
     margin_rssi_db: float = _key(1.0, "A smaller difference of RSSI does not matter, in dB.", 0.01, 40)
     margin_rate_ratio: float = _key(1.1, "A smaller ratio of link rates does not matter.", 1.001, 10)
