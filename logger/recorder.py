@@ -1,4 +1,4 @@
-"""The one writer of samples and events: finds each sample's period, interns radios and rates, keeps blocks true."""
+"""The one writer of samples and events: finds each sample's period and keeps blocks true."""
 
 from __future__ import annotations
 
@@ -8,7 +8,6 @@ import struct
 from collections.abc import Sequence
 
 from adapters.contract import BitRate
-from adapters.ieee80211 import ssid_text
 from logger.block_table import (
     BREAKS,
     add_to_fixed,
@@ -19,6 +18,7 @@ from logger.block_table import (
     write_blocks,
 )
 from logger.blocks import GAP_INTERVALS, Fold, FoldSample, LinkFacts
+from logger.link_table import NO_LINK_ID, intern_link, intern_rate
 from logger.log import OWN_SOURCE, Log
 from logger.passes import Taken, begin_pass, last_taken
 from logger.sample import Event, LinkIdentity, Sample
@@ -26,7 +26,6 @@ from logger.sample_id import FOREVER_MS, LATEST_MS, READINGS, ids_between, sampl
 from logger.timeline import begin_timeline
 from logger.zones import write_zone
 
-NO_LINK_ID = 0
 # Tags may be said while samples wait for their commit, which takes at most so long.
 _LATE_TAG_MS = 60_000
 
@@ -35,58 +34,6 @@ _INSERT = (
     " tx_rate_id, rx_rate_id, tx_packets, tx_retries, tx_failed, beacon_losses, busy_permille, rx_bytes, tx_bytes,"
     f" flags) VALUES ({', '.join('?' * 17)}) ON CONFLICT (id) DO NOTHING"
 )
-
-
-def intern_link(db: sqlite3.Connection, link: LinkIdentity) -> int:
-    """The id of a radio, made where it is new."""
-    row = db.execute(
-        "SELECT id FROM link WHERE connected = ? AND interface IS ? AND ssid IS ? AND bssid IS ?"
-        " AND frequency_mhz IS ? AND width_mhz IS ? AND band IS ?",
-        (
-            link.connected,
-            link.interface,
-            link.ssid,
-            link.bssid,
-            link.frequency_mhz,
-            link.width_mhz,
-            link.band,
-        ),
-    ).fetchone()
-    if row:
-        return int(row[0])
-    text = None if link.ssid is None else ssid_text(link.ssid)
-    made = db.execute(
-        "INSERT INTO link (connected, interface, ssid, ssid_text, bssid, frequency_mhz, width_mhz, band)"
-        " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-        (
-            link.connected,
-            link.interface,
-            link.ssid,
-            text,
-            link.bssid,
-            link.frequency_mhz,
-            link.width_mhz,
-            link.band,
-        ),
-    )
-    return int(made.lastrowid or 0)
-
-
-def intern_rate(db: sqlite3.Connection, rate: BitRate) -> int:
-    """The id of a rate, made where it is new. ``rate.mbps`` must be known."""
-    facts = (rate.mbps, rate.phy_mode, rate.mcs, rate.streams, rate.width_mhz, rate.guard_interval_ns)
-    row = db.execute(
-        "SELECT id FROM rate WHERE mbps = ? AND phy_mode IS ? AND mcs IS ? AND streams IS ?"
-        " AND width_mhz IS ? AND guard_interval_ns IS ?",
-        facts,
-    ).fetchone()
-    if row:
-        return int(row[0])
-    made = db.execute(
-        "INSERT INTO rate (mbps, phy_mode, mcs, streams, width_mhz, guard_interval_ns) VALUES (?, ?, ?, ?, ?, ?)",
-        facts,
-    )
-    return int(made.lastrowid or 0)
 
 
 class Recorder:

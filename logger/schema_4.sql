@@ -62,7 +62,7 @@ CREATE TABLE watched (
     since_utc_ms INTEGER NOT NULL,
     CHECK ((ssid IS NULL) <> (bssid IS NULL))
 ) STRICT;
-CREATE UNIQUE INDEX watched_once ON watched (ifnull(ssid, x'00'), ifnull(bssid, ''));
+CREATE UNIQUE INDEX watched_once ON watched (ifnull(ssid, ''), ifnull(bssid, ''));
 
 -- One radio of an access point, as its beacons describe it. What they say anew is another row.
 CREATE TABLE radio (
@@ -78,8 +78,9 @@ CREATE TABLE radio (
     country_max_dbm INTEGER,                -- its limit on this channel
     power_constraint_db INTEGER             -- how far below that stations stay
 ) STRICT;
+-- A text '' is no blob: it stands for none.
 CREATE UNIQUE INDEX radio_identity ON radio (
-    bssid, frequency_mhz, ifnull(ssid, x'00'), ifnull(center_mhz, 0), ifnull(width_mhz, 0), ifnull(country, ''),
+    bssid, frequency_mhz, ifnull(ssid, ''), ifnull(center_mhz, 0), ifnull(width_mhz, 0), ifnull(country, ''),
     ifnull(country_max_dbm, -999), ifnull(power_constraint_db, -999)
 );
 
@@ -97,7 +98,7 @@ CREATE TABLE scan (
 CREATE TABLE sighting (
     scan_id INTEGER NOT NULL REFERENCES scan (id) ON DELETE CASCADE,
     radio_id INTEGER NOT NULL REFERENCES radio (id),
-    age_ms INTEGER NOT NULL,                -- between its last beacon and the scan's time
+    age_ms INTEGER NOT NULL CHECK (age_ms >= 0),  -- between its last beacon and the scan's time
     rssi_dbm REAL,
     station_count INTEGER,                  -- of the BSS Load element, with the next
     busy_permille INTEGER,                  -- the channel as the access point finds it

@@ -17,8 +17,8 @@ from logger.blocks import Block, Fold, FoldSample, LinkFacts
 from logger.errors import ImportRefused
 from logger.exchange.columns import placement_number, version_number
 from logger.exchange.reading import Recording, Row, Spot, Stay, arrange, read_recording
+from logger.link_table import NO_LINK_ID, intern_link, intern_rate
 from logger.log import OWN_SOURCE, Log
-from logger.recorder import NO_LINK_ID, intern_link, intern_rate
 from logger.sample import LinkIdentity
 from logger.sample_id import sample_id
 from logger.times import format_local

@@ -23,6 +23,7 @@ from adapters.contract import BitRate
 from logger.block_table import FOLD_MARGIN_MS, rebuild_blocks
 from logger.claim import Claim
 from logger.errors import LogError
+from logger.link_table import NO_LINK_ID, intern_link, intern_rate
 from logger.log import Log
 from logger.merging import same_log
 from logger.merging.follow import OF_SOURCE, Taken, copy_blocks, follow, n_samples, pruned_here, write_times
@@ -31,7 +32,6 @@ from logger.merging.other_rows import OtherRows, Source, TaggedPeriod
 from logger.merging.samples import Samples, clear
 from logger.merging.tags import Tagging, Tags, forget, known, reserve_periods
 from logger.printable import printable
-from logger.recorder import NO_LINK_ID, intern_link, intern_rate
 from logger.sample import LinkIdentity
 
 Progress = Callable[[str, int, int], object]  # what is done, how much of how much

@@ -11,8 +11,8 @@ from itertools import pairwise
 from statistics import median_low
 from typing import Any, NamedTuple
 
+from logger.link_table import NO_LINK_ID
 from logger.log import OWN_SOURCE
-from logger.recorder import NO_LINK_ID
 from logger.sample_id import FOREVER_MS, PERIOD_SHIFT, time_of
 
 LOST = "lost in the damage"
