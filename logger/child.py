@@ -1,4 +1,4 @@
-"""A process beside the daemon: gentle to the machine, watched without waiting, ended for sure."""
+"""A process beside the daemon: watched without waiting, ended for sure, and gentle to the machine where it may be."""
 
 from __future__ import annotations
 
@@ -18,10 +18,11 @@ LEAVE_S = 5.0  # to keep what it has done, when it is asked to end
 
 
 class Child:
-    """A process of its own group at the lowest priority, so that all it starts can be ended with it."""
+    """A process of its own group, so that all it starts can be ended with it."""
 
-    def __init__(self, command: Sequence[str], clock: Clock) -> None:
-        """Raises OSError where it cannot be started."""
+    def __init__(self, command: Sequence[str], clock: Clock, *, gives_way: bool = True) -> None:
+        """``gives_way``: at the lowest priority, else at that of this process. Raises OSError where it cannot be
+        started."""
         self._clock = clock
         self._started_s = clock.awake_s()
         self._asked_s: float | None = None
@@ -37,7 +38,8 @@ class Child:
         except BaseException:
             self._errors.close()
             raise
-        _give_way(self._process.pid)
+        if gives_way:
+            _give_way(self._process.pid)
 
     def poll(self) -> int | None:
         """Its exit code; None while it runs."""

@@ -54,8 +54,8 @@ MemoryMax=1G
 OOMPolicy=continue
 TasksMax=256
 UMask=0077
-# The link is read over netlink. Nothing is sent to any network.
-RestrictAddressFamilies=AF_NETLINK AF_UNIX
+# The link is read over netlink, and probes ask what it carries: of the gateway, and of a far end that the owner named.
+RestrictAddressFamilies=AF_NETLINK AF_UNIX AF_INET AF_INET6
 NoNewPrivileges=yes
 LockPersonality=yes
 MemoryDenyWriteExecute=yes
@@ -87,7 +87,9 @@ PrivateDevices=yes
 DevicePolicy=closed
 PrivateTmp=yes
 PrivateMounts=yes
+# Nobody but this network: this machine, private and link-local addresses, and multicast, by which a far end is found.
 IPAddressDeny=any
+IPAddressAllow=localhost link-local multicast 10.0.0.0/8 172.16.0.0/12 192.168.0.0/16 fc00::/7
 KeyringMode=private
 ProtectClock=yes
 ProtectControlGroups=yes
