@@ -7,6 +7,7 @@ Radios are keyed by frequency: the channel numbers of 6 GHz repeat those of the 
 
 from __future__ import annotations
 
+import re
 from typing import Literal
 
 from adapters.contract import PhyMode
@@ -151,3 +152,12 @@ def ssid_text(ssid: bytes) -> str:
         else:
             out += (f"\\x{byte:02x}" for byte in character.encode("utf-8", "surrogateescape"))
     return "".join(out)
+
+
+def ssid_of(text: str) -> bytes:
+    """The network name of such a text, and of one that a person types: ``\\xNN`` stands for a byte, and a backslash
+    that begins no such thing for itself."""
+    parts = re.split(r"\\x([0-9A-Fa-f]{2})", text)  # text and byte by turns
+    return b"".join(
+        bytes.fromhex(part) if turn % 2 else part.encode("utf-8", "surrogateescape") for turn, part in enumerate(parts)
+    )

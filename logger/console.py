@@ -24,6 +24,7 @@ COMMANDS = {
     "back-to": ("logger.commands.back_to", "the router is back in an earlier version"),
     "timeline": ("logger.commands.timeline", "periods, versions and events; amend, split, join, undo"),
     "status": ("logger.commands.status", "is it logging, what did it last read, how far is the running trial"),
+    "watch": ("logger.commands.watch", "hear all radios of a network, on all bands, from this spot"),
     "review": ("dashboards.commands.review", "judge the running trial now; 'linktrial log' does so every hour"),
     "compare": ("dashboards.commands.compare", "what one version did against another, with intervals"),
     "plan": ("dashboards.commands.plan", "how long, and in which order, to see a difference of D dB here"),
