@@ -35,6 +35,7 @@ COMMANDS = {
     "merge": ("logger.commands.merge", "take in another machine's log"),
     "backup": ("logger.commands.backup", "a copy of the log in one file, while it is logged into"),
     "service": ("logger.commands.service", "let the system run 'linktrial log': install, uninstall, show"),
+    "far-end": ("logger.commands.far_end", "the other end for transfers, on a wired machine"),
     "check": ("logger.commands.check", "what this machine, card and driver can measure"),
 }
 
