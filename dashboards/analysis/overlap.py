@@ -100,9 +100,9 @@ def relation(one: Channel, other: Channel) -> Kind:
 
 MEANING: dict[Kind, str] = {
     "same channel": "they take turns: each waits while it hears the other send (contention)",
-    "shares a primary": "they take turns on the primary 20 MHz, and the wider one sends across the rest of its channel",
-    "overlaps": "another primary: neither can read the other's frames, and waits only for strong ones; so what one sends"
-    " spoils frames of the other (interference)",
+    "shares a primary": "they take turns on the primary 20 MHz, and there the wider takes all of its channel",
+    "overlaps": "another primary: neither can read the other's frames, and each waits only for strong ones; so what one"
+    " sends spoils frames of the other (interference)",
     "apart": "they do not meet",
 }  # fmt: skip
 

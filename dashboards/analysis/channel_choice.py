@@ -1,0 +1,106 @@
+"""Whether another channel would be better, and how sure that is.
+
+A channel is better where fewer neighbours are heard on it, and where it is less busy, too, if that is known of both. Each
+has to hold from day to day. What a channel is like that nobody listened on is not known, so it is none to go to.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from dashboards.analysis.airtime import LEAST_DAYS, Difference, difference
+from dashboards.analysis.overlap import Channel
+
+Verdict = Literal["better elsewhere", "no better", "too few days", "no evidence"]
+
+LEAST_FEWER = 0.5  # neighbours at a look
+LEAST_LESS_BUSY = 0.05  # of the time
+_PRIMARIES_MHZ: Mapping[str, Sequence[int]] = {  # IEEE 802.11-2020 annex E, 802.11ax-2021
+    "2.4": (2412, 2437, 2462),  # 1, 6 and 11: the three that do not meet; what lies between gets in the way of two
+    "5": (*range(5180, 5321, 20), *range(5500, 5721, 20), *range(5745, 5886, 20)),
+    "6": range(5955, 7116, 20),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A channel with what was found there, in the mean of each day. ``busy``: share of the time, empty where unknown."""
+
+    channel: Channel
+    neighbours: Mapping[int, float]
+    busy: Mapping[int, float]
+    listened: bool = True  # on each 20 MHz of it, on enough days
+    allowed: bool = True
+    restricted: bool = False  # radar detection, or indoors only: taken only where nothing else is as good
+
+
+@dataclass(frozen=True, slots=True)
+class Pick:
+    """``best``: where to go, or, where nothing is better, what came nearest. Differences are own less best."""
+
+    verdict: Verdict
+    best: Candidate | None = None
+    neighbours: Difference | None = None
+    busy: Difference | None = None
+    n_compared: int = 0
+    n_unheard: int = 0  # channels that nobody listened on often enough
+    n_barred: int = 0  # that the rules do not allow
+
+
+def channels_of(band: str, width_mhz: float) -> list[Channel]:
+    """The channels of a width, each with its lowest primary; in 2.4 GHz 20 MHz wide."""
+    if band == "2.4":
+        return [Channel.known(mhz, None, 20) for mhz in _PRIMARIES_MHZ[band]]
+    by_centre: dict[float, list[Channel]] = {}
+    for mhz in _PRIMARIES_MHZ.get(band, ()):
+        channel = Channel.known(mhz, None, width_mhz)
+        by_centre.setdefault(channel.center_mhz, []).append(channel)
+    return [found[0] for found in by_centre.values() if len(found) * 20 == width_mhz]
+
+
+def pieces_mhz(channel: Channel) -> list[int]:
+    """The centres of the 20 MHz channels that it is made of."""
+    n = max(round(channel.width_mhz / 20), 1)
+    return [round(channel.low_mhz + 10 + 20 * i) for i in range(n)]
+
+
+def pick(own: Candidate, others: Iterable[Candidate]) -> Pick:
+    """Whether one of ``others`` is better than the channel in use, on the evidence."""
+    all_others = list(others)
+    heard = [other for other in all_others if other.listened]
+    fair = [other for other in heard if other.allowed]
+    counted = {"n_compared": len(fair), "n_unheard": len(all_others) - len(heard), "n_barred": len(heard) - len(fair)}
+    if len(own.neighbours) < LEAST_DAYS:
+        return Pick("too few days", **counted)
+    if not fair:
+        return Pick("no evidence", **counted)
+    judged = [(other, *_differences(own, other, len(fair))) for other in fair]
+    better = [each for each in judged if _is_better(*each[1:])]
+    chosen = min(better or judged, key=lambda each: (bool(better) and each[0].restricted, *_worth(each[0])))
+    return Pick("better elsewhere" if better else "no better", *chosen, **counted)
+
+
+def _differences(own: Candidate, other: Candidate, n_compared: int) -> tuple[Difference | None, Difference | None]:
+    return (
+        difference(own.neighbours, other.neighbours, n_compared=n_compared),
+        difference(own.busy, other.busy, n_compared=n_compared),
+    )
+
+
+def _is_better(neighbours: Difference | None, busy: Difference | None) -> bool:
+    fewer = neighbours is not None and _surely(neighbours, LEAST_FEWER)
+    return fewer and (busy is None or _surely(busy, LEAST_LESS_BUSY))
+
+
+def _surely(found: Difference, at_least: float) -> bool:
+    return found.estimate >= at_least and found.low is not None and found.low > 0
+
+
+def _worth(other: Candidate) -> tuple[float, float, float]:
+    return _mean(other.neighbours), _mean(other.busy), other.channel.primary_mhz
+
+
+def _mean(by_day: Mapping[int, float]) -> float:
+    return sum(by_day.values()) / len(by_day) if by_day else 0.0
