@@ -17,10 +17,11 @@ from logger.block_table import (
     resume_fold,
     write_blocks,
 )
-from logger.blocks import GAP_INTERVALS, Fold, FoldSample, LinkFacts
+from logger.blocks import DURING_PROBE, GAP_INTERVALS, Fold, FoldSample, LinkFacts
 from logger.link_table import NO_LINK_ID, intern_link, intern_rate
 from logger.log import OWN_SOURCE, Log
 from logger.passes import Taken, begin_pass, last_taken
+from logger.probe_table import probing_spans
 from logger.sample import Event, LinkIdentity, Sample
 from logger.sample_id import FOREVER_MS, LATEST_MS, READINGS, ids_between, sample_id, time_of
 from logger.timeline import begin_timeline
@@ -49,6 +50,7 @@ class Recorder:
         self._newest_ms: int | None = None  # of the period's samples
         self._fold: Fold | None = None
         self._taken: Taken | None = None  # None: to be asked of the log
+        self._probing: list[tuple[int, int]] | None = None  # when probes ran; None: to be asked of the log
         self._late: list[tuple[int, int, int]] = []  # (period id, from, to) where blocks have to be folded again
         self._behind: list[tuple[int, FoldSample]] = []  # (period id, sample) of samples behind the newest
 
@@ -76,7 +78,7 @@ class Recorder:
             with self._log.transaction() as db:
                 seen = (db.execute("PRAGMA data_version").fetchone()[0], self._log.timeline_edits)
                 if seen != self._seen:  # somebody else wrote, or tagged: the timeline may have moved
-                    self._period = self._fold = None
+                    self._period = self._fold = self._probing = None
                     self._seen = seen
                 self._write_events(db, events)
                 for sample in samples:
@@ -89,7 +91,7 @@ class Recorder:
             self._rate_ids.clear()
             self._late.clear()
             self._behind.clear()
-            self._period = self._fold = self._taken = None
+            self._period = self._fold = self._taken = self._probing = None
             raise
 
     def _write_events(self, db: sqlite3.Connection, events: Sequence[Event]) -> None:
@@ -113,6 +115,12 @@ class Recorder:
         if taken.time_utc_ms is not None and sample.time_utc_ms <= taken.time_utc_ms:
             taken = Taken(taken.number + 1, None)
             begin_pass(db, taken.number, sample.time_utc_ms, self._taken.time_utc_ms or 0)
+            self._probing = None
+        if self._probing is None:
+            self._probing = probing_spans(db, taken.time_utc_ms or sample.time_utc_ms)
+        flags = sample.flags
+        if self._probing and self._probed(taken.time_utc_ms, sample.time_utc_ms):
+            flags |= DURING_PROBE
         nth = taken.number % READINGS
         period_id = self._period_for(db, sample.time_utc_ms)
         late = self._newest_ms is not None and sample.time_utc_ms <= self._newest_ms
@@ -127,7 +135,7 @@ class Recorder:
             struct.pack(f"{len(chains)}b", *(chain or 0 for chain in chains)) if chains else None,
             sample.noise_dbm, self._rate_id(db, sample.tx_rate), self._rate_id(db, sample.rx_rate),
             sample.tx_packets, sample.tx_retries, sample.tx_failed, sample.beacon_losses, sample.busy_permille,
-            sample.rx_bytes, sample.tx_bytes, sample.flags or None,
+            sample.rx_bytes, sample.tx_bytes, flags or None,
         ]  # fmt: skip
         time_ms = sample.time_utc_ms
         while db.execute(_INSERT, row).rowcount == 0:  # a seventeenth reading of one millisecond
@@ -138,7 +146,7 @@ class Recorder:
             sample.time_utc_ms, link_id, sample.rssi_dbm, sample.noise_dbm,
             sample.tx_rate.mbps if sample.tx_rate else None, sample.rx_rate.mbps if sample.rx_rate else None,
             sample.tx_packets, sample.tx_retries, sample.tx_failed, sample.beacon_losses, sample.busy_permille,
-            sample.rx_bytes, sample.tx_bytes, nth, sample.flags,
+            sample.rx_bytes, sample.tx_bytes, nth, flags,
         )  # fmt: skip
         if late:
             self._behind.append((period_id, to_fold))
@@ -152,6 +160,15 @@ class Recorder:
             self._interval_ms = interval_ms_at(db, OWN_SOURCE, sample.time_utc_ms)
         closed = self._fold.add(to_fold, self._interval_ms)
         write_blocks(db, period_id, closed)
+
+    def _probed(self, before_ms: int | None, time_ms: int) -> bool:
+        """Whether a probe ran since the sample before, by the stamps of this pass. A probe of an earlier pass at the
+        same stamps cannot be told from one of this: rather a sample too many is left out.
+
+        No sample that is in the log already has to be looked at again: a probe is in the log before its traffic begins,
+        so whatever it has touched is written later."""
+        from_ms = time_ms if before_ms is None else before_ms
+        return any(began_ms <= time_ms and ended_ms >= from_ms for began_ms, ended_ms in self._probing or ())
 
     def _write_open_blocks(self, db: sqlite3.Connection) -> None:
         if self._fold is not None and self._period is not None:

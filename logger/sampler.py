@@ -10,6 +10,8 @@ Rules of this module, each of which a test holds:
   own packet counter counts beacons, which leave the rate as it is. (Multicast data does so too, and cannot
   be told apart.) Where a system has no such counter the rate is kept. Where the difference is unknown the
   rate is not.
+- A rate that is told, while that counter stood still since the sample before, is stale: the sample says so
+  (flags TX_RATE_STALE, RX_RATE_STALE) and has no rate. Where the difference is unknown, so is whether it is.
 - A failed reading gives no sample: what was not read is a gap, not an outage. Neither does a radio that somebody
   switched off, nor a link that is not there yet just after the laptop woke, the radio was switched on or the
   interface came back.
@@ -18,7 +20,9 @@ Rules of this module, each of which a test holds:
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from collections.abc import Sequence
+from contextlib import suppress
+from typing import NamedTuple, Protocol
 
 from adapters.clock import Clock
 from adapters.contract import (
@@ -31,7 +35,7 @@ from adapters.contract import (
     NoWirelessInterface,
 )
 from adapters.ieee80211 import band_of
-from logger.blocks import GAP_INTERVALS
+from logger.blocks import GAP_INTERVALS, RX_RATE_STALE, TX_RATE_STALE
 from logger.link_story import LinkStory
 from logger.sample import Event, LinkIdentity, Sample, clock_set
 
@@ -59,11 +63,20 @@ def asleep_between_s(one: Moment, other: Moment) -> float:
     return (other.elapsed_s - one.elapsed_s) - (other.awake_s - one.awake_s)
 
 
+class Listener(Protocol):
+    """Somebody else who has to know what the adapter tells; an event is told once, and the sampler takes them all."""
+
+    def hear(self, event: LinkEvent) -> None: ...
+
+    def see(self, reading: LinkReading | None) -> None: ...  # None: it could not be read
+
+
 class Sampler:
     """Turns one adapter's readings into rows for the log. Call ``tick`` every ``interval_s``."""
 
-    def __init__(self, adapter: Adapter, clock: Clock, interval_s: float) -> None:
+    def __init__(self, adapter: Adapter, clock: Clock, interval_s: float, listeners: Sequence[Listener] = ()) -> None:
         self._adapter = adapter
+        self._listeners = listeners
         self._clock = clock
         self._gap_s = GAP_INTERVALS * interval_s
         self._last = Moment.of(clock)  # of the last tick, or the beginning
@@ -98,9 +111,11 @@ class Sampler:
             reading = self._read()
         except Exception as error:  # whatever an adapter does, the logger goes on and says so
             self._before = None
+            self._show(None)
             events += self._story.follow(self._told, None, now.utc_ms)
             self._told.clear()
             return [], events + self._trouble.begins(error, now)
+        self._show(reading)
         recovered = self._trouble.ends(now)
         if any(event.kind == "interface-back" for event in recovered):
             self._settling_until_s = now.elapsed_s + SETTLING_S
@@ -125,14 +140,30 @@ class Sampler:
         self._surveyed = surveyed if reading.channel_active_ms_total is None else reading
         return [sample_of(reading, before[1] if before else None, surveyed, now.utc_ms)], events
 
+    def take_in_events(self) -> None:
+        """Between two ticks that are far apart: listeners hear what was told since."""
+        with suppress(Exception):  # the next tick meets it
+            self._take_in()
+
+    def _take_in(self) -> bool:
+        """What the adapter tells goes into ``_told``; says whether it told anything."""
+        told = self._adapter.events()
+        self._told += told
+        for event in told:
+            for listener in self._listeners:
+                listener.hear(event)
+        return bool(told)
+
+    def _show(self, reading: LinkReading | None) -> None:
+        for listener in self._listeners:
+            listener.see(reading)
+
     def _read(self) -> LinkReading:
         """A reading that agrees with the events in ``_told``: read again if the link changed meanwhile."""
-        self._told += self._adapter.events()
+        self._take_in()
         for _ in range(_READS_AT_MOST):
             reading = self._adapter.read()
-            meanwhile = self._adapter.events()
-            self._told += meanwhile
-            if not meanwhile:
+            if not self._take_in():
                 break
         return reading
 
@@ -226,11 +257,11 @@ def sample_of(reading: LinkReading, before: LinkReading | None, surveyed: LinkRe
         tx_retries = _difference(reading.tx_retries_total, before.tx_retries_total)
         tx_failed = _difference(reading.tx_failed_total, before.tx_failed_total)
         beacon_losses = _difference(reading.beacon_loss_total, before.beacon_loss_total)
+    tx_rate, tx_stale = _refreshed(reading.tx_rate, reading.tx_packets_total, tx_packets)
     if reading.interface_rx_bytes_total is not None:
-        rx_refreshed = bool(rx_bytes)
+        rx_rate, rx_stale = _refreshed(reading.rx_rate, reading.interface_rx_bytes_total, rx_bytes)
     else:
-        rx_refreshed = bool(rx_packets) or reading.rx_packets_total is None
-    tx_refreshed = bool(tx_packets) or reading.tx_packets_total is None
+        rx_rate, rx_stale = _refreshed(reading.rx_rate, reading.rx_packets_total, rx_packets)
     return Sample(
         time_utc_ms=utc_ms,
         link=LinkIdentity(
@@ -246,8 +277,8 @@ def sample_of(reading: LinkReading, before: LinkReading | None, surveyed: LinkRe
         beacon_rssi_avg_dbm=reading.beacon_rssi_avg_dbm,
         chain_rssi_dbm=reading.chain_rssi_dbm,
         noise_dbm=reading.noise_dbm,
-        tx_rate=_known(reading.tx_rate) if tx_refreshed else None,
-        rx_rate=_known(reading.rx_rate) if rx_refreshed else None,
+        tx_rate=tx_rate,
+        rx_rate=rx_rate,
         tx_packets=tx_packets,
         tx_retries=tx_retries,
         tx_failed=tx_failed,
@@ -255,6 +286,7 @@ def sample_of(reading: LinkReading, before: LinkReading | None, surveyed: LinkRe
         busy_permille=None if surveyed is None else _busy_permille(reading, surveyed),
         rx_bytes=rx_bytes,
         tx_bytes=tx_bytes,
+        flags=(TX_RATE_STALE if tx_stale else 0) | (RX_RATE_STALE if rx_stale else 0),
     )
 
 
@@ -285,5 +317,11 @@ def _busy_permille(reading: LinkReading, before: LinkReading) -> int | None:
     return min(1000, round(1000 * busy_ms / active_ms))
 
 
-def _known(rate: BitRate | None) -> BitRate | None:
-    return rate if rate is not None and rate.mbps else None
+def _refreshed(rate: BitRate | None, total: int | None, since: int | None) -> tuple[BitRate | None, bool]:
+    """A rate if it is known and a frame has refreshed it, and whether it is stale. ``total``: the counter that tells of
+    frames, ``since``: its difference."""
+    if rate is None or not rate.mbps:
+        return None, False
+    if total is None or since:
+        return rate, False
+    return None, since == 0

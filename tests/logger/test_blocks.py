@@ -11,9 +11,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.blocks import (
+    DURING_PROBE,
     FINE_ZONE_MS,
     FINEST_MS,
+    RX_RATE_STALE,
     STRETCH_MS,
+    TX_RATE_STALE,
     Fold,
     FoldSample,
     LinkFacts,
@@ -95,6 +98,27 @@ def test_a_block_sums_up_its_samples(values):
     assert (block.first_ms, block.last_ms) == (samples[0].time_utc_ms, samples[-1].time_utc_ms)
     mean_ms = block.stretch.started_at_utc_ms + block.offset_sum / block.n_samples
     assert mean_ms == pytest.approx(statistics.fmean(one.time_utc_ms for one in samples))
+
+
+@given(st.lists(st.tuples(st.integers(0, 7), st.integers(-95, -20), st.booleans()), min_size=1, max_size=100))
+def test_a_sample_that_a_probe_touched_counts_as_time_and_as_a_drop_out_and_for_nothing_else(values):
+    """Oracle: the same samples, the touched ones without anything that was measured."""
+    samples = [
+        FoldSample(600_000 + 5000 * i, int(there), rssi, -90.0, None, None, 3, 2, 1, 1, 250, 60, 70, 0, flags)
+        for i, (flags, rssi, there) in enumerate(values)
+    ]
+    bare = [
+        one._replace(flags=0, **dict.fromkeys(FoldSample._fields[2:13])) if one.flags & DURING_PROBE else one
+        for one in samples
+    ]
+    touched = [one for one in samples if one.flags & DURING_PROBE]
+    clean = [one for one in samples if not one.flags & DURING_PROBE]
+    rows = [block.row(1) for block in folded(samples, started_ms=-10 * HOUR_MS)]
+    expected = [block.row(1) for block in folded(bare, started_ms=-10 * HOUR_MS)]
+    assert [row[:-3] for row in rows] == [row[:-3] for row in expected]
+    assert sum(row[-3] for row in rows) == len(touched)
+    for at, flag in ((-2, TX_RATE_STALE), (-1, RX_RATE_STALE)):
+        assert sum(row[at] for row in rows) == sum(1 for one in clean if one.flags & flag)
 
 
 def test_samples_stand_for_the_time_since_the_last_and_a_gap_stands_for_nothing():
