@@ -1,6 +1,7 @@
 """Reads one wireless interface on Linux: the kernel's nl80211, and the interface's own counters.
 
-Capturing only; what the bytes mean stands in nl80211.py. No right is needed for any of it.
+Capturing only; what the bytes mean stands in nl80211.py. No right is needed for reading. What the card hears besides
+its link is asked for in linux_hearing.py.
 """
 
 from __future__ import annotations
@@ -17,16 +18,24 @@ import psutil
 
 from adapters import nl80211
 from adapters.abilities import Remedies, abilities_of
-from adapters.contract import Ability, LinkEvent, LinkReading, RadioLink, RadioOff
+from adapters.contract import (
+    Ability,
+    ChannelVisit,
+    HeardRadio,
+    LinkEvent,
+    LinkReading,
+    RadioLink,
+    RadioOff,
+    RegulatoryDomain,
+)
 from adapters.errors import AdapterError, InterfaceGone, NotPermitted, NoWirelessInterface
+from adapters.linux_hearing import LinuxHearing
 from adapters.netlink import DecodeError, Family, Refused, attribute
-from adapters.nl80211 import BssInfo, InterfaceInfo, StationInfo, SurveyInfo
+from adapters.nl80211 import InterfaceInfo, StationInfo
 from adapters.radio_switch import radio_off_of
 from adapters.rights import surroundings
+from adapters.scan_cache import BssInfo
 
-# Some drivers ask their firmware for a survey and wait for it; so not at every sample of a quick series. A
-# little under the 5 s of the usual pace, which must not miss every second one by a millisecond.
-SURVEY_EVERY_S = 4.5
 ROAM_WITHIN_S = 10.0
 
 _OTHER_DRIVERS = "cards with another driver (ath9k, ath10k, ath11k, mt76) tell it"
@@ -78,6 +87,11 @@ def traffic_of(interface: str) -> tuple[int | None, int | None]:
     return (None, None) if counters is None else (counters.bytes_recv, counters.bytes_sent)
 
 
+def boottime_ns() -> int:
+    """CLOCK_BOOTTIME: since the boot, time asleep included."""
+    return time.clock_gettime_ns(time.CLOCK_BOOTTIME)
+
+
 class LinuxAdapter:
     """The contract on Linux. Make one with ``LinuxAdapter.open``."""
 
@@ -89,6 +103,7 @@ class LinuxAdapter:
         interface: str,
         *,
         steady_s: Callable[[], float] = time.monotonic,
+        boottime_ns: Callable[[], int] = boottime_ns,
         traffic: Callable[[str], tuple[int | None, int | None]] = traffic_of,
         radio_off: Callable[[str], RadioOff | None] = radio_off_of,
     ) -> None:
@@ -100,9 +115,7 @@ class LinuxAdapter:
         self._index: int | None = None
         self._peer: str | None = None  # how GET_STATION knows the access point
         self._radios: tuple[BssInfo, ...] = ()  # its radios that we are joined to
-        self._noise = nl80211.NoiseWatch()
-        self._survey_due_s = float("-inf")
-        self._surveyed: SurveyInfo | None = None  # the last survey, for people's questions
+        self._hearing = LinuxHearing(kernel, steady_s, boottime_ns)
         self._pending: list[LinkEvent] = []
         self._told_bssid: str | None = None  # as far as events have got; a reading may be ahead of them
         self._left: _Left | None = None
@@ -133,12 +146,30 @@ class LinuxAdapter:
         told, self._pending = self._pending, []
         return told
 
+    def heard(self) -> list[HeardRadio]:
+        with self._explaining():
+            self._find()
+            return self._hearing.heard(self._ours)
+
+    def visits(self) -> list[ChannelVisit]:
+        with self._explaining():
+            self._find()
+            return self._hearing.visits(self._ours)
+
+    def begin_scan(self) -> None:
+        with self._explaining():
+            self._find()
+            self._hearing.begin_scan(self._ours, self.interface)
+
+    def regulatory(self) -> RegulatoryDomain | None:
+        with self._explaining():
+            return self._hearing.regulatory(self._find().wiphy)
+
     def abilities(self) -> list[Ability]:
-        self._survey_due_s = float("-inf")
-        self._surveyed = None
+        self._hearing.survey_at_once()
         reading = self.read()
         abilities = abilities_of(reading, _REMEDIES, events="connected, disconnected, roamed, channel-switched")
-        noise_dbm = self._surveyed.noise_dbm if self._surveyed else None
+        noise_dbm = self._hearing.unjudged_noise_dbm
         if reading.noise_dbm is None and noise_dbm is not None:
             doubtful = Ability(
                 "noise_dbm",
@@ -181,7 +212,7 @@ class LinuxAdapter:
         bssid = self._radios[0].bssid if len(self._radios) == 1 else self._peer
         self._told_bssid = self._told_bssid or bssid
         frequency_mhz, width_mhz = self._channel(interface)
-        survey = self._survey(frequency_mhz) if frequency_mhz is not None else None
+        survey = self._hearing.survey(self._ours, frequency_mhz) if frequency_mhz is not None else None
         return LinkReading(
             self.interface,
             connected=True,
@@ -237,7 +268,7 @@ class LinuxAdapter:
             station = self._station_of(known)
             if station is not None:
                 return station
-        self._radios = tuple(bss for bss in self._scan_cache() if bss.associated)
+        self._radios = self._hearing.joined(self._ours)
         self._peer = self._radios[0].peer if self._radios else None
         station = self._station_of(self._peer) if self._peer not in (None, known) else None
         if station is None:
@@ -257,9 +288,6 @@ class LinuxAdapter:
             if refusal.code in (errno.ENOENT, errno.EOPNOTSUPP, errno.EINVAL):
                 return None
             raise
-
-    def _scan_cache(self) -> list[BssInfo]:
-        return [nl80211.decode_bss(each) for each in self._kernel.dump(nl80211.NL80211_CMD_GET_SCAN, self._ours)]
 
     def _forget_peer(self) -> None:
         self._peer, self._radios = None, ()
@@ -283,40 +311,6 @@ class LinuxAdapter:
             RadioLink(link.link_id, bssids.get(link.link_id), link.frequency_mhz, link.width_mhz)
             for link in interface.links
             if link.link_id is not None
-        )
-
-    def _survey(self, frequency_mhz: int) -> SurveyInfo | None:
-        """The radio's survey of our channel, its noise judged, when one is due.
-
-        Several channels may be marked as in use (cards with several radios), so ours is told by its frequency.
-        Some drivers mark none, and give each channel's figures once after a scan: their noise is as good as
-        any, their times are no running counters.
-        """
-        now_s = self._steady_s()
-        if now_s < self._survey_due_s:
-            return None
-        self._survey_due_s = now_s + SURVEY_EVERY_S
-        try:
-            answers = self._kernel.dump(nl80211.NL80211_CMD_GET_SURVEY, self._ours)
-        except Refused as refusal:
-            if refusal.code in (errno.ENODEV, errno.EPERM, errno.EACCES):
-                raise
-            return None  # a driver without surveys
-        ours = [
-            survey
-            for survey in map(nl80211.decode_survey, answers)
-            if survey is not None and survey.frequency_mhz == frequency_mhz
-        ]
-        if not ours:
-            return None
-        survey = max(ours, key=lambda each: each.in_use)
-        self._surveyed = survey
-        return SurveyInfo(
-            frequency_mhz,
-            survey.in_use,
-            self._noise.judge(frequency_mhz, survey.noise_dbm),
-            survey.active_ms if survey.in_use else None,
-            survey.busy_ms if survey.in_use else None,
         )
 
     def _take_in_events(self) -> None:

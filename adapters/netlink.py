@@ -18,6 +18,7 @@ from typing import Literal, NamedTuple, Protocol
 from adapters.errors import AdapterError
 
 NLM_F_REQUEST = 0x1
+NLM_F_ACK = 0x4
 NLM_F_DUMP_INTR = 0x10  # the kernel's list changed while it was told
 NLM_F_DUMP = 0x300
 NLMSG_ERROR = 2
@@ -243,6 +244,10 @@ class Family:
         DecodeError, or AdapterError after ANSWER_S."""
         return self._converse(command, attributes, 0)[0]
 
+    def order(self, command: int, attributes: bytes = b"") -> None:
+        """Have the kernel do something that has no answer but that it was taken. Raises as ``ask`` does."""
+        self._converse(command, attributes, NLM_F_ACK)
+
     def dump(self, command: int, attributes: bytes = b"") -> list[bytes]:
         """The attributes of every answer to a dump; it is repeated when the list changed meanwhile."""
         return self._converse(command, attributes, NLM_F_DUMP)
@@ -304,7 +309,7 @@ class Family:
             header = _MESSAGE.pack(_MESSAGE.size + len(body), kind, NLM_F_REQUEST | flags, self._sequence, 0)
             try:
                 self._asking.send(header + body)
-                answers, whole = self._answers(dump=bool(flags))
+                answers, whole = self._answers(flags)
             except TimeoutError:
                 raise AdapterError(
                     f"the kernel gave no answer within {ANSWER_S:.0f} s; the driver may hang (see 'dmesg')"
@@ -315,7 +320,7 @@ class Family:
                 break
         return answers  # if it kept changing: each entry is right even so
 
-    def _answers(self, *, dump: bool) -> tuple[list[bytes], bool]:
+    def _answers(self, flags: int) -> tuple[list[bytes], bool]:
         """The attributes of each answer, and whether they are of one piece."""
         answers: list[bytes] = []
         whole = True
@@ -328,9 +333,9 @@ class Family:
                 refusal = refusal_in(message)
                 if refusal is not None:
                     raise refusal
-                if message.kind == NLMSG_DONE:
+                if message.kind == NLMSG_DONE or (message.kind == NLMSG_ERROR and flags & NLM_F_ACK):
                     return answers, whole
                 if message.kind >= NLMSG_MIN_TYPE:
                     answers.append(command_of(message)[1])
-                    if not dump:
+                    if not flags:
                         return answers, whole

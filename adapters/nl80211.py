@@ -1,13 +1,14 @@
 """Decodes nl80211 (linux/nl80211.h): the attributes of one message in, a dataclass out. Pure.
 
 Unknown stays None. A value that a driver is known to make up becomes None here, too; the rules stand with
-``plausible_rssi_dbm``, ``NoiseWatch`` and ``decode_rate``. Everything raises DecodeError for bytes that do not
+``plausible_rssi_dbm`` and ``decode_rate``, and in survey.py. Everything raises DecodeError for bytes that do not
 hold what they should, and nothing else. Names in capitals are the header's own.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 from adapters.contract import BitRate, LinkEvent, PhyMode
 from adapters.ieee80211 import LEGACY_RATES_MBPS, phy_rate_mbps
@@ -15,35 +16,31 @@ from adapters.netlink import Attributes, DecodeError
 
 NL80211_CMD_GET_INTERFACE = 5
 NL80211_CMD_GET_STATION = 17
-NL80211_CMD_GET_SCAN = 32
 NL80211_CMD_TRIGGER_SCAN = 33
 NL80211_CMD_NEW_SCAN_RESULTS = 34
 NL80211_CMD_SCAN_ABORTED = 35
 NL80211_CMD_CONNECT = 46
 NL80211_CMD_ROAM = 47
 NL80211_CMD_DISCONNECT = 48
-NL80211_CMD_GET_SURVEY = 50
 NL80211_CMD_CH_SWITCH_NOTIFY = 88
 
+NL80211_ATTR_WIPHY = 1
 NL80211_ATTR_IFINDEX = 3
 NL80211_ATTR_IFNAME = 4
 NL80211_ATTR_IFTYPE = 5
 NL80211_ATTR_MAC = 6
 NL80211_ATTR_STA_INFO = 21
 NL80211_ATTR_WIPHY_FREQ = 38
-NL80211_ATTR_BSS = 47
 NL80211_ATTR_SSID = 52
 NL80211_ATTR_REASON_CODE = 54
 NL80211_ATTR_DISCONNECTED_BY_AP = 71
 NL80211_ATTR_STATUS_CODE = 72
-NL80211_ATTR_SURVEY_INFO = 84
 NL80211_ATTR_WIPHY_TX_POWER_LEVEL = 98
 NL80211_ATTR_CHANNEL_WIDTH = 159
 NL80211_ATTR_MLO_LINKS = 312
 NL80211_ATTR_MLO_LINK_ID = 313
 
 NL80211_IFTYPE_STATION = 2
-NL80211_BSS_STATUS_ASSOCIATED = 1
 WLAN_REASON_UNSPECIFIED = 1  # linux/ieee80211.h
 # enum nl80211_chan_width, in MHz; 80+80 counts as 160. The narrow ones of sub-GHz radios are left out.
 CHANNEL_WIDTH_MHZ = {0: 20, 1: 20, 2: 40, 3: 80, 4: 160, 5: 160, 6: 5, 7: 10, 13: 320}
@@ -90,18 +87,6 @@ NL80211_RATE_INFO_EHT_NSS = 20
 NL80211_RATE_INFO_EHT_GI = 21
 NL80211_RATE_INFO_EHT_RU_ALLOC = 22
 
-NL80211_SURVEY_INFO_FREQUENCY = 1
-NL80211_SURVEY_INFO_NOISE = 2
-NL80211_SURVEY_INFO_IN_USE = 3
-NL80211_SURVEY_INFO_TIME = 4
-NL80211_SURVEY_INFO_TIME_BUSY = 5
-
-NL80211_BSS_BSSID = 1
-NL80211_BSS_FREQUENCY = 2
-NL80211_BSS_STATUS = 9
-NL80211_BSS_MLO_LINK_ID = 21
-NL80211_BSS_MLD_ADDR = 22
-
 _RATE_WIDTH_MHZ = {
     NL80211_RATE_INFO_5_MHZ_WIDTH: 5,
     NL80211_RATE_INFO_10_MHZ_WIDTH: 10,
@@ -135,22 +120,7 @@ class InterfaceInfo:
     width_mhz: int | None
     tx_power_dbm: float | None
     links: tuple[LinkChannel, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class BssInfo:
-    """One access-point radio of the kernel's scan cache."""
-
-    bssid: str | None
-    frequency_mhz: int | None
-    associated: bool
-    link_id: int | None
-    multi_link_address: str | None  # of the whole access point, under multi-link
-
-    @property
-    def peer(self) -> str | None:
-        """The address that GET_STATION knows this access point by."""
-        return self.multi_link_address or self.bssid
+    wiphy: int | None = None  # the kernel's number of the card
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,18 +146,10 @@ class StationInfo:
     associated_at_boottime_ns: int | None
 
 
-@dataclass(frozen=True, slots=True)
-class SurveyInfo:
-    """One channel of the radio's own survey."""
-
-    frequency_mhz: int | None
-    in_use: bool
-    noise_dbm: int | None  # as told, not yet judged
-    active_ms: int | None
-    busy_ms: int | None
+_Level = TypeVar("_Level", int, float)
 
 
-def plausible_rssi_dbm(rssi_dbm: int | None) -> int | None:
+def plausible_rssi_dbm(rssi_dbm: _Level | None) -> _Level | None:
     """RSSI, or None for what is no measurement.
 
     Drivers put 0 or a positive number where they know nothing (brcmfmac, mwlwifi, old mt76), values under
@@ -197,27 +159,6 @@ def plausible_rssi_dbm(rssi_dbm: int | None) -> int | None:
     if rssi_dbm is None or not -100 <= rssi_dbm <= -1 or rssi_dbm == -95:
         return None
     return rssi_dbm
-
-
-class NoiseWatch:
-    """Tells measured noise from a constant that the driver made up (-95, -92 and others).
-
-    A noise floor that is measured moves by a dB within minutes. So every value is withheld (None) until two
-    different plausible ones (-110 to -60 dBm) were seen on one frequency; from then on the driver is believed.
-    On one frequency, because made-up constants differ from band to band.
-    """
-
-    def __init__(self) -> None:
-        self.measured = False
-        self._first: dict[int, int] = {}
-
-    def judge(self, frequency_mhz: int, noise_dbm: int | None) -> int | None:
-        """The noise if it can be believed, else None."""
-        if noise_dbm is None or not -110 <= noise_dbm <= -60:
-            return None
-        if not self.measured:
-            self.measured = self._first.setdefault(frequency_mhz, noise_dbm) != noise_dbm
-        return noise_dbm if self.measured else None
 
 
 def decode_interface(data: bytes) -> InterfaceInfo:
@@ -236,20 +177,7 @@ def decode_interface(data: bytes) -> InterfaceInfo:
             LinkChannel(link.u8(NL80211_ATTR_MLO_LINK_ID), link.u32(NL80211_ATTR_WIPHY_FREQ), _width_mhz(link))
             for link in about.nests(NL80211_ATTR_MLO_LINKS)
         ),
-    )
-
-
-def decode_bss(data: bytes) -> BssInfo:
-    """One answer to GET_SCAN."""
-    bss = Attributes(data).nest(NL80211_ATTR_BSS)
-    if bss is None:
-        raise DecodeError("a scan entry without its access point")
-    return BssInfo(
-        bssid=bss.mac(NL80211_BSS_BSSID),
-        frequency_mhz=bss.u32(NL80211_BSS_FREQUENCY),
-        associated=bss.u32(NL80211_BSS_STATUS) == NL80211_BSS_STATUS_ASSOCIATED,
-        link_id=bss.u8(NL80211_BSS_MLO_LINK_ID),
-        multi_link_address=bss.mac(NL80211_BSS_MLD_ADDR),
+        wiphy=about.u32(NL80211_ATTR_WIPHY),
     )
 
 
@@ -353,20 +281,6 @@ def _modulation(rate: Attributes) -> tuple[PhyMode | None, int | None, int | Non
         known = mcs <= 31  # above are modes without a number of streams of their own
         return "HT", mcs if known else None, mcs // 8 + 1 if known else None, guard_interval_ns
     return None, None, None, None
-
-
-def decode_survey(data: bytes) -> SurveyInfo | None:
-    """One answer to GET_SURVEY; None for one that speaks of the whole radio and no channel."""
-    survey = Attributes(data).nest(NL80211_ATTR_SURVEY_INFO)
-    if survey is None or NL80211_SURVEY_INFO_FREQUENCY not in survey:
-        return None
-    return SurveyInfo(
-        frequency_mhz=survey.u32(NL80211_SURVEY_INFO_FREQUENCY),
-        in_use=NL80211_SURVEY_INFO_IN_USE in survey,
-        noise_dbm=survey.s8(NL80211_SURVEY_INFO_NOISE),
-        active_ms=survey.u64(NL80211_SURVEY_INFO_TIME),
-        busy_ms=survey.u64(NL80211_SURVEY_INFO_TIME_BUSY),
-    )
 
 
 def decode_event(command: int, data: bytes) -> tuple[int | None, LinkEvent] | None:

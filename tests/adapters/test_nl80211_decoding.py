@@ -12,14 +12,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from adapters import nl80211
+from adapters import nl80211, regulatory, scan_cache, survey
 from adapters.contract import BitRate, LinkEvent
 from adapters.netlink import Attributes, DecodeError
-from adapters.nl80211 import LinkChannel, NoiseWatch
+from adapters.nl80211 import LinkChannel
 from tests.adapters.netlink_builder import capture, mac, nest, s8, s32, tlv, u8, u16, u32, u64
 
 AP = "02:00:00:00:00:05"
-STA_INFO, SURVEY_INFO, BSS = 21, 84, 47
+STA_INFO = 21
 SIGNAL, SIGNAL_AVG, CHAIN_SIGNAL, BEACON_SIGNAL_AVG = 7, 13, 25, 30
 TX_BITRATE, RX_BITRATE = 8, 14
 
@@ -183,54 +183,7 @@ def test_no_streams_is_not_zero_streams():
     assert rate(u32(5, 1000), u8(6, 4), u8(7, 0), tlv(8)).streams is None
 
 
-# ---- survey and noise
-
-
-def survey(*members: bytes) -> nl80211.SurveyInfo | None:
-    return nl80211.decode_survey(u32(3, 3) + nest(SURVEY_INFO, *members))
-
-
-def test_survey_noise_is_a_signed_byte_and_times_are_64_bits():
-    about = survey(u32(1, 5180), s8(2, -92), tlv(3), u64(4, 2**33), u64(5, 2**32))
-    assert about == nl80211.SurveyInfo(5180, True, -92, 2**33, 2**32)
-
-
-def test_what_a_survey_does_not_hold_is_unknown_and_not_zero():
-    """iwlwifi gives a channel's figures once; the next survey has the channel without them."""
-    assert survey(u32(1, 5180)) == nl80211.SurveyInfo(5180, False, None, None, None)
-
-
-def test_a_survey_of_the_whole_radio_is_of_no_channel():
-    assert survey(u64(4, 1000), u64(5, 10)) is None
-    assert nl80211.decode_survey(u32(3, 3)) is None
-
-
-@pytest.mark.parametrize("made_up_dbm", [-95, -92, -89])
-def test_a_noise_that_never_changes_is_never_believed(made_up_dbm):
-    watch = NoiseWatch()
-    assert {watch.judge(5180, made_up_dbm) for _ in range(1000)} == {None}
-    assert not watch.measured
-
-
-def test_a_noise_that_has_changed_once_is_measured_from_then_on():
-    watch = NoiseWatch()
-    assert [watch.judge(2437, dbm) for dbm in (-92, -92, -93, -92, -92)] == [None, None, -93, -92, -92]
-
-
-def test_made_up_constants_that_differ_by_channel_are_still_constants():
-    watch = NoiseWatch()
-    assert [watch.judge(*seen) for seen in ((2437, -95), (5180, -92), (2437, -95), (5180, -92))] == [None] * 4
-
-
-@pytest.mark.parametrize("dbm", [None, 0, 5, -59, -111, -128])
-def test_noise_out_of_reason_is_unknown_and_counts_as_no_change(dbm):
-    watch = NoiseWatch()
-    assert [watch.judge(5180, seen) for seen in (-92, dbm, -92)] == [None, None, None]
-    watch.judge(5180, -90)
-    assert watch.judge(5180, dbm) is None
-
-
-# ---- interfaces, scan entries
+# ---- interfaces
 
 
 def test_an_ssid_is_bytes_of_any_kind():
@@ -277,14 +230,6 @@ def test_a_multi_link_station_may_tell_a_sending_rate_and_no_receiving_one():
     )
     assert about.rx_rate is None
     assert about.tx_rate == BitRate(2882.3, "EHT", 13, 2, 160, 800)
-
-
-def test_a_scan_entry_tells_the_address_that_the_station_is_known_by():
-    plain = nl80211.decode_bss(nest(BSS, mac(1, AP), u32(2, 5180), u32(9, 1)))
-    assert (plain.peer, plain.associated, plain.link_id) == (AP, True, None)
-    multi = nl80211.decode_bss(nest(BSS, mac(1, AP), u32(2, 6135), u32(9, 1), u8(21, 1), mac(22, "02:00:00:00:00:aa")))
-    assert (multi.bssid, multi.peer, multi.link_id) == (AP, "02:00:00:00:00:aa", 1)
-    assert not nl80211.decode_bss(nest(BSS, mac(1, AP))).associated
 
 
 # ---- events
@@ -340,15 +285,6 @@ def test_a_real_kernels_station_is_read():
     assert (ht.rssi_dbm, ht.tx_rate) == (-30, BitRate(39.0, "HT", 4, 1, 20, 800))
 
 
-def test_a_real_kernels_scan_and_survey_are_read():
-    joined = nl80211.decode_bss(capture("scan-24ghz"))
-    assert (joined.bssid, joined.frequency_mhz, joined.associated) == ("02:00:00:00:02:00", 2437, True)
-    left = nl80211.decode_bss(capture("scan-other"))
-    assert (left.bssid, left.frequency_mhz, left.associated) == ("02:00:00:00:00:00", 5200, False)
-    surveys = [nl80211.decode_survey(capture(f"survey-{n}")) for n in (1, 2)]
-    assert all(each is not None and each.noise_dbm == -92 and not each.in_use for each in surveys)
-
-
 def test_a_real_kernels_events_are_read():
     told = {
         "event-scan-started": (33, LinkEvent("scan-started")),
@@ -368,9 +304,12 @@ def test_a_real_kernels_events_are_read():
 
 DECODERS = [
     nl80211.decode_interface,
-    nl80211.decode_bss,
+    scan_cache.decode_bss,
+    lambda data: scan_cache.decode_heard(data, 10**12),
+    lambda data: scan_cache.decode_all_heard([data], 10**12),
     nl80211.decode_station,
-    nl80211.decode_survey,
+    survey.decode_survey,
+    regulatory.decode_regulatory,
     lambda data: nl80211.decode_rate(Attributes(data)),
     *(lambda data, command=command: nl80211.decode_event(command, data) for command in (33, 34, 46, 47, 48, 88)),
 ]
@@ -387,7 +326,7 @@ def test_any_bytes_give_an_answer_or_a_decode_error(data):
     decodes_or_refuses(data)
 
 
-KINDS = st.sampled_from([*range(32), 34, 38, 42, 47, 48, 52, 54, 71, 72, 84, 98, 159, 312, 313])
+KINDS = st.sampled_from([*range(35), 38, 42, 47, 48, 52, 54, 71, 72, 84, 98, 146, 159, 312, 313])
 SCALARS = st.one_of(
     st.builds(u8, KINDS, st.integers(0, 255)),
     st.builds(u16, KINDS, st.integers(0, 2**16 - 1)),
@@ -423,4 +362,4 @@ def test_a_station_or_scan_entry_without_its_nest_is_refused():
     with pytest.raises(DecodeError):
         nl80211.decode_station(u32(3, 3))
     with pytest.raises(DecodeError):
-        nl80211.decode_bss(u32(3, 3))
+        scan_cache.decode_bss(u32(3, 3))

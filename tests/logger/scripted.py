@@ -5,7 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
-from adapters.contract import Ability, BitRate, LinkEvent, LinkReading
+from adapters.contract import (
+    Ability,
+    BitRate,
+    ChannelVisit,
+    HeardRadio,
+    LinkEvent,
+    LinkReading,
+    RegulatoryDomain,
+)
 from adapters.simulated.clock import SimulatedClock
 
 START_MS = 1_790_000_000_000  # a multiple of every interval used
@@ -48,6 +56,11 @@ class ScriptedAdapter:
         self.on_read: Callable[[], None] | None = None
         self.n_reads = 0
         self._told: list[LinkEvent] = []
+        self.on_air: list[HeardRadio] | Exception = []
+        self.visited: list[ChannelVisit] = []
+        self.domain: RegulatoryDomain | None = None
+        self.scan_refusal: Exception | None = None  # raised by ``begin_scan``
+        self.n_scans = 0
 
     def change(self, **fields: object) -> None:
         assert isinstance(self.reading, LinkReading)
@@ -71,6 +84,22 @@ class ScriptedAdapter:
     def events(self) -> list[LinkEvent]:
         told, self._told = self._told, []
         return told
+
+    def heard(self) -> list[HeardRadio]:
+        if isinstance(self.on_air, Exception):
+            raise self.on_air
+        return list(self.on_air)
+
+    def visits(self) -> list[ChannelVisit]:
+        return list(self.visited)
+
+    def begin_scan(self) -> None:
+        if self.scan_refusal is not None:
+            raise self.scan_refusal
+        self.n_scans += 1
+
+    def regulatory(self) -> RegulatoryDomain | None:
+        return self.domain
 
     def abilities(self) -> list[Ability]:
         return []
