@@ -122,5 +122,5 @@ def test_a_real_kernels_entries_tell_what_the_access_point_was_told_to_tell():
     )
     other = decode_heard(capture("scan-other"), 0)
     assert (other.ssid, other.frequency_mhz, other.width_mhz, other.station_count) == (b"Pottery", 5200, 20, 1)
-    assert other.rssi_dbm is None  # -0.19 dBm, by its bytes
+    assert (other.rssi_dbm, other.busy_share) == (-48.0, 28 / 255)
     assert (other.country, other.country_max_dbm, other.age_ms) == ("DE", 23, 664)
