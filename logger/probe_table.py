@@ -85,6 +85,21 @@ def begin_probe(log: Log, started_at_utc_ms: int, *, far_end: str = "") -> int:
     return probe_id
 
 
+def fail_lost_probes(log: Log, now_ms: int) -> int:
+    """Commit that probes which never ended have failed, and by now have no traffic; how many. For whoever knows that
+    none runs. Raises LogError."""
+    with log.transaction() as db:
+        done = db.execute(
+            "UPDATE probe SET outcome = 'failed', words = ?,"
+            " ended_at_utc_ms = max(started_at_utc_ms, min(?, started_at_utc_ms + ?))"
+            " WHERE source_id = ? AND ended_at_utc_ms IS NULL",
+            (ENDED_WITHOUT_A_WORD, now_ms, LONGEST_PROBE_MS, OWN_SOURCE),
+        )
+    if done.rowcount:
+        log.timeline_edits += 1
+    return done.rowcount
+
+
 def stepped_aside(log: Log, at_utc_ms: int, words: str, *, far_end: str = "") -> int:
     """Commit that a probe was due and did not run, and why; nothing was sent. Raises LogError."""
     with log.transaction() as db:

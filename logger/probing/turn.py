@@ -1,0 +1,242 @@
+"""One turn: step aside where it should, write the row, measure, write what came of it.
+
+The row is in the log before any traffic is on the link, so that samples taken meanwhile are marked whatever becomes of
+this process.
+"""
+
+from __future__ import annotations
+
+from contextlib import suppress
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from adapters.clock import Clock
+from adapters.contract import Adapter, AdapterError, LinkReading
+from adapters.ieee80211 import band_of
+from logger.claim import Claim
+from logger.log import Log
+from logger.printable import printable
+from logger.probe_table import (
+    LONGEST_PROBE_MS,
+    Latency,
+    Outcome,
+    Probe,
+    Transfer,
+    begin_probe,
+    bytes_moved,
+    end_probe,
+    newest_probe,
+    stepped_aside,
+)
+from logger.probing.instruments import Instruments, ShouldStop
+from logger.probing.plan import Share, day_of, least_bytes, phase_ms, share_of, turn_before
+from logger.probing.standing import PURPOSE, log_number
+from logger.sample import LinkIdentity
+from logger.settings import Settings
+from logger.timeline import begin_timeline
+
+if TYPE_CHECKING:
+    from adapters.probing.results import Turn
+    from adapters.probing.target import Target
+
+ASLEEP_S = 2.0  # the two steady clocks apart by more: the laptop slept
+WORDS_AT_MOST = 300  # of what others said
+FASTEST_OF_MS = 7 * 86_400_000
+_CHANGES = ("connected", "disconnected", "roamed", "channel-switched")
+_FASTEST = """
+SELECT max(goodput_mbps) FROM transfer JOIN probe ON probe.id = probe_id
+WHERE source_id = 1 AND probe.started_at_utc_ms >= ? AND probe.started_at_utc_ms < ?
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """How a turn was asked for. ``scheduled``: by the daemon, within the day's budget and not on battery. ``anyway``:
+    by hand, though the link is in use or metered."""
+
+    scheduled: bool = False
+    anyway: bool = False
+
+
+def take_turn(
+    log: Log,
+    settings: Settings,
+    adapter: Adapter,
+    target: Target | None,
+    instruments: Instruments,
+    clock: Clock,
+    *,
+    zone: str,
+    asked: Asked = Asked(),
+    interface: str | None = None,
+    should_stop: ShouldStop = lambda: False,
+) -> Probe:
+    """Take one turn now and return its row. ``target`` None: latency to the gateway only. ``interface``: over which to
+    measure, the adapter's own unless told. Raises LogInUse while another turn runs, LogError where the log cannot be
+    written; whatever else goes wrong is told in the row."""
+    over = interface or adapter.interface
+    whom = target.label if target else ""
+    with Claim.take(log.path, PURPOSE):
+        with log.transaction() as db:
+            begin_timeline(db, clock.utc_ms())
+        share = _share(log, settings, clock, zone) if asked.scheduled and target else Share(None)
+        why_not = share.words or _why_not(settings, instruments, over, asked, should_stop)
+        if why_not:
+            stepped_aside(log, clock.utc_ms(), _line(why_not), far_end=whom)
+        else:
+            _measure(log, settings, adapter, target, instruments, clock, over, share.n_bytes, should_stop)
+        probe = newest_probe(log.db)
+    assert probe is not None
+    return probe
+
+
+def _share(log: Log, settings: Settings, clock: Clock, zone: str) -> Share:
+    every_ms = max(1000, round(settings.probe_every_s * 1000))
+    now_ms = clock.utc_ms()
+    day = day_of(now_ms, zone)
+    # As it was at the day's beginning, so that all turns of a day go by one rule.
+    fastest = _fastest(log, day.started_at_utc_ms) or _fastest(log, now_ms)
+    return share_of(
+        turn_before(now_ms, every_ms, phase_ms(log_number(log.db), every_ms)),
+        every_ms=every_ms,
+        day=day,
+        budget=round(settings.probe_daily_mb * 1e6),
+        used=bytes_moved(log.db, day.started_at_utc_ms, day.ended_at_utc_ms),
+        least=least_bytes(fastest),
+    )
+
+
+def _fastest(log: Log, before_ms: int) -> float | None:
+    """The best goodput of the week before, in Mbit/s."""
+    found = log.db.execute(_FASTEST, (before_ms - FASTEST_OF_MS, before_ms)).fetchone()[0]
+    return None if found is None else float(found)
+
+
+def _why_not(
+    settings: Settings, instruments: Instruments, interface: str, asked: Asked, should_stop: ShouldStop
+) -> str | None:
+    """Why this is not the moment; None where it is."""
+    if asked.scheduled and settings.probe_on_battery < 0.5 and instruments.on_battery():
+        return "the laptop runs on battery"
+    if asked.anyway:
+        return None
+    if settings.probe_on_metered < 0.5 and instruments.metered(interface):
+        return "the connection is metered"
+    return instruments.in_use(interface, should_stop)
+
+
+def _measure(
+    log: Log,
+    settings: Settings,
+    adapter: Adapter,
+    target: Target | None,
+    instruments: Instruments,
+    clock: Clock,
+    interface: str,
+    n_bytes: int | None,
+    should_stop: ShouldStop,
+) -> None:
+    started_ms = clock.utc_ms()
+    probe_id = begin_probe(log, started_ms, far_end=target.label if target else "")
+
+    def end(outcome: Outcome, words: str, turn: Turn | None = None, link: LinkIdentity | None = None) -> None:
+        end_probe(
+            log,
+            probe_id,
+            min(clock.utc_ms(), started_ms + LONGEST_PROBE_MS),  # the clock may have been set forward
+            outcome,
+            link=link,
+            far_end=turn.far_end if turn else None,
+            words=_line(words),
+            transfers=_transfers(turn) if turn else (),
+            latencies=_latencies(turn) if turn else (),
+        )
+
+    try:
+        adapter.events()  # what was before
+        before = adapter.read()
+        if not before.connected:
+            end("failed", "there is no link")
+            return
+        steady_s = clock.elapsed_s() - clock.awake_s()
+        if target is None:
+            turn = instruments.gateway_turn(interface, clock, should_stop)
+        else:
+            turn = instruments.whole_turn(interface, target, _limits(settings, n_bytes), clock, should_stop)
+        if clock.elapsed_s() - clock.awake_s() - steady_s > ASLEEP_S:
+            end("failed", "the laptop slept meanwhile; what was measured is thrown away")
+            return
+        changed = _what_changed(before, adapter)
+        if changed:
+            end("link-changed", changed, turn)
+        elif turn.outcome == "stepped-aside" and (turn.transfers or turn.latencies or should_stop()):
+            end("failed", turn.words or "it was told to end", turn)  # there was traffic
+        else:
+            end(turn.outcome, turn.words, turn, _identity(before))
+    except AdapterError as error:
+        end("failed", str(error))
+    except BaseException as error:
+        with suppress(Exception):
+            end("failed", "it was told to end" if isinstance(error, KeyboardInterrupt) else _words_of(error))
+        raise
+
+
+def _limits(settings: Settings, n_bytes: int | None) -> Any:
+    from adapters.probing.turn import Limits
+
+    return Limits(settings.probe_seconds, round(settings.probe_streams), n_bytes)
+
+
+def _what_changed(before: LinkReading, adapter: Adapter) -> str | None:
+    """In what way this is not the link that it was; None where it is."""
+    told = [event.kind for event in adapter.events() if event.kind in _CHANGES]
+    after = adapter.read()
+    if not after.connected:
+        return "the link was lost meanwhile"
+    if after.bssid != before.bssid:
+        return f"the laptop went over to {after.bssid} meanwhile"
+    if after.frequency_mhz != before.frequency_mhz:
+        return f"the channel changed to {after.frequency_mhz} MHz meanwhile"
+    both = (before.associated_at_boottime_ns, after.associated_at_boottime_ns)
+    if None not in both and both[0] != both[1]:
+        return "the link was lost and came back meanwhile"
+    return f"the link did not stay as it was ({told[0]})" if told else None
+
+
+def _identity(reading: LinkReading) -> LinkIdentity:
+    return LinkIdentity(
+        reading.interface,
+        reading.ssid,
+        reading.bssid,
+        reading.frequency_mhz,
+        reading.width_mhz,
+        band_of(reading.frequency_mhz),
+    )
+
+
+def _transfers(turn: Turn) -> list[Transfer]:
+    return [
+        Transfer(
+            each.direction, each.streams, each.started_at_utc_ms, each.duration_ms, each.bytes, each.steady_ms,
+            each.steady_bytes, each.goodput_mbps, each.tcp_rtt_ms, each.tcp_retransmits,
+        )
+        for each in turn.transfers
+    ]  # fmt: skip
+
+
+def _latencies(turn: Turn) -> list[Latency]:
+    return [
+        Latency(
+            each.target, each.load, each.method, each.n_sent, each.n_lost, each.median_ms, each.p95_ms, each.jitter_ms
+        )
+        for each in turn.latencies
+    ]
+
+
+def _words_of(error: BaseException) -> str:
+    return f"{type(error).__name__}: {error}"
+
+
+def _line(words: str) -> str:
+    """Others' words may be in it."""
+    return printable(words)[:WORDS_AT_MOST]
