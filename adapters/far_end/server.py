@@ -95,7 +95,7 @@ class FarEnd:
                 continue
             visit.task = asyncio.create_task(visit.run())
             self._tasks.add(visit.task)
-            visit.task.add_done_callback(self._tasks.discard)
+            visit.task.add_done_callback(visit.close)
             await asyncio.sleep(0)
 
 
@@ -129,8 +129,12 @@ class _Visit:
             far_end._tell(Happening("failed", self.client, {"error": f"{type(error).__name__}: {error}"}))
         finally:
             lasts.cancel()
-            far_end._room.leave(self)
-            self._sock.close()
+
+    def close(self, task: asyncio.Task[None]) -> None:
+        """Not in ``run``: one that is turned out at once has never run."""
+        self._far_end._tasks.discard(task)
+        self._far_end._room.leave(self)
+        self._sock.close()
 
     def _no_longer_a_stranger(self) -> None:
         if not self.paired:

@@ -85,6 +85,9 @@ class Tally:
     begun_s: float = field(init=False)
 
     def __post_init__(self) -> None:
+        self.begin()
+
+    def begin(self) -> None:
         self.begun_s = self.clock_s()
 
     @property
@@ -112,12 +115,15 @@ class Wire:
         self._rest = b""  # what came beyond the request
 
     async def next_request(self, first_byte_s: float) -> Asked | None:
-        """None where the client has ended. Raises Refused, TimeoutError and OSError."""
+        """None where the client has ended or says nothing. Raises Refused, TimeoutError and OSError."""
         self._parser, kept = self._fresh_parser(), self._rest
         self._rest = b""
         if not kept:
-            async with asyncio.timeout(first_byte_s):
-                kept = await self._loop.sock_recv(self._sock, _HEAD_PIECE)
+            try:
+                async with asyncio.timeout(first_byte_s):
+                    kept = await self._loop.sock_recv(self._sock, _HEAD_PIECE)
+            except TimeoutError:
+                return None
         async with asyncio.timeout(self._limits.head_s):
             while True:
                 try:
@@ -168,6 +174,7 @@ class Wire:
         if (asked.only("expect") or "").lower() == "100-continue":
             await self._send(b"HTTP/1.1 100 Continue\r\n\r\n")
         ends_s = self._loop.time() + self._limits.transfer_s
+        tally.begin()
         if asked.length is None:
             await self._swallow_chunks(tally, ends_s)
         else:

@@ -1,42 +1,231 @@
 """The other end for transfers: leave this running on a machine that is wired to the router.
 
-It serves this machine and private networks only, and nobody who cannot say the pairing token. It opens no file once it
-runs. Every limit is per day, client and in all as its option says; 0 stands for none.
+It serves this machine and private networks only, and nobody who cannot say the pairing token, which it keeps in a file
+for your eyes alone. Once it runs it uses no file. Ctrl-C ends it.
 """
 
 from __future__ import annotations
 
 import argparse
+import asyncio
+import signal
+import socket
 import sys
+import time
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import closing, suppress
+from ipaddress import IPv4Network, IPv6Network, ip_network
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from adapters.far_end import DEFAULT_PORT
 from logger.commands import add_json_option
 from logger.commands.saying import say_json
+from logger.printable import printable_json
+from logger.voice import LINES_PER_MINUTE, Voice
+
+if TYPE_CHECKING:
+    from adapters.far_end.announcing import Announcer
+    from adapters.far_end.limits import Limits
+    from adapters.far_end.server import FarEnd
+
+_PAST_MINUTE = 60_000
+# option, its place in Limits, what one of it is there, least, most, words
+_LIMITS = (
+    ("--max-seconds", "transfer_s", 1, 1, 3600, "of one transfer (else 60)"),
+    ("--max-connections", "connections", 1, 2, 10_000, "at once (else 128)"),
+    ("--max-connections-per-client", "connections_per_client", 1, 1, 10_000, "at once from one address (else 16)"),
+    ("--max-daily-gb", "daily_bytes", 1e9, 0, 1e6, "transferred in a day (else 1000; 0: no limit)"),
+    ("--max-daily-gb-per-client", "daily_bytes_per_client", 1e9, 0, 1e6, "the same, per address (else 250; 0: none)"),
+    ("--max-mbps", "rate_mbps", 1, 0, 1e6, "of all transfers; it limits what is measured (else 0: none)"),
+    ("--max-mbps-per-client", "rate_per_client_mbps", 1, 0, 1e6, "the same, per address (else 0: none)"),
+)
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--port", type=int, default=DEFAULT_PORT, metavar="N", help=f"else {DEFAULT_PORT}; 0: any")
+    parser.add_argument(
+        "--port", type=_number(0, 65_535), default=DEFAULT_PORT, metavar="N", help=f"else {DEFAULT_PORT}"
+    )
+    parser.add_argument("--listen", action="append", metavar="ADDRESS", help="only there; may be said again")
+    parser.add_argument(
+        "--open-to", action="append", type=_network, metavar="CIDR", help="serve this network, too; may be said again"
+    )
+    parser.add_argument("--name", help="what it calls itself (else this machine's name)")
+    parser.add_argument("--no-announce", action="store_true", help="do not announce it by mDNS")
     parser.add_argument("--token-file", type=Path, metavar="PATH", help="else in the platform's configuration folder")
-    parser.add_argument("--new-token", action="store_true", help="make another token; clients must be paired anew")
+    parser.add_argument("--new-token", action="store_true", help="make another token: clients have to be paired anew")
     parser.add_argument("--show-token", action="store_true", help="print the token, and serve nothing")
+    for option, place, _, low, high, words in _LIMITS:
+        parser.add_argument(option, dest=place, type=_number(low, high), metavar="N", help=words)
     add_json_option(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     token = _token(args)
     if args.show_token:
-        return say_json(token=token) if args.json else print(token) or 0
-    import asyncio
-    import platform
+        if args.json:
+            return say_json(token=token)
+        print(token)
+        return 0
     from importlib.metadata import version
 
-    from adapters.far_end.server import FarEnd, listen
+    from adapters.far_end.announcing import Announcer, addresses_to_announce
+    from adapters.far_end.peers import Peers
+    from adapters.far_end.sealed import seal
+    from adapters.far_end.server import FarEnd, Happening, listen
 
-    far_end = FarEnd(token, name=platform.node(), version=version("linktrial"))
-    print(f"pairing token: {token}", file=sys.stdout)
-    asyncio.run(far_end.serve(listen(args.port)))
+    name = args.name or socket.gethostname().partition(".")[0]
+    peers = Peers(args.open_to or ())
+    with closing(_Said(as_json=args.json)) as said:
+
+        def tell(happening: Happening) -> None:
+            said.event(happening.kind, client=happening.client, **happening.detail)
+
+        far_end = FarEnd(token, name=name, version=version("linktrial"), limits=_limits(args), peers=peers, tell=tell)
+        listeners = listen(args.port, args.listen or ())
+        port = listeners[0].getsockname()[1]
+        announcer = None
+        if not args.no_announce:
+            announcer = Announcer(name, port, lambda: addresses_to_announce(peers, args.listen or ()), said.announced)
+        said.begins(name, port, token, args.listen or ["all addresses"])
+        seal()
+        with suppress(KeyboardInterrupt):  # where the system has no signals that a loop can hear
+            asyncio.run(_serve(far_end, listeners, announcer))
+        said.event("stopped")
     return 0
+
+
+async def _serve(far_end: FarEnd, listeners: list[socket.socket], announcer: Announcer | None) -> None:
+    """Until a signal."""
+    loop, stop = asyncio.get_running_loop(), asyncio.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        with suppress(NotImplementedError):
+            loop.add_signal_handler(number, stop.set)
+    tasks = [loop.create_task(far_end.serve(listeners))]
+    if announcer is not None:
+        tasks.append(loop.create_task(announcer.run()))
+    stopping = loop.create_task(stop.wait())
+    try:
+        await asyncio.wait([stopping, tasks[0]], return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        for task in (stopping, *tasks):
+            task.cancel()
+        ends = await asyncio.gather(*tasks, return_exceptions=True)
+        for listener in listeners:
+            listener.close()
+    for end in ends:
+        if isinstance(end, Exception):
+            raise end
+
+
+class _Said:
+    """Lines for a person at a terminal or for the journal, or JSON for a program; strangers can cause 20 a minute."""
+
+    def __init__(self, *, as_json: bool) -> None:
+        self._voice = Voice(sys.stdout, sys.stderr)
+        self._json = as_json
+        self._quiet = not (self._voice.live or self._voice.takes_fields)
+        self._minute, self._in_minute = -1, 0
+        time.localtime()  # reads the zone's file, now
+
+    def begins(self, name: str, port: int, token: str, where: list[str]) -> None:
+        if self._voice.live and not self._json:
+            self._voice.line(_now_ms(), f"{name} listens on port {port} at {', '.join(where)}; Ctrl-C stops it")
+            self._voice.line(_now_ms(), f"pairing token: {token}")
+        else:  # what is not a terminal may be kept: no secret goes there
+            self.event("listening", name=name, port=port, at=where)
+
+    def announced(self, addresses: Sequence[str], trouble: str | None) -> None:
+        if trouble:
+            self.event("not-announced", trouble=trouble)
+        else:
+            self.event("announced", addresses=list(addresses))
+
+    def event(self, kind: str, **detail: object) -> None:
+        now_ms = _now_ms()
+        if now_ms // _PAST_MINUTE != self._minute:
+            self._minute, self._in_minute = now_ms // _PAST_MINUTE, 0
+        self._in_minute += 1
+        if self._json and self._in_minute <= LINES_PER_MINUTE:
+            print(printable_json({"time_utc_ms": now_ms, "event": kind, **detail}), flush=True)
+        elif not self._json and not self._quiet:
+            self._voice.event(now_ms, _words(kind, detail))
+
+    def close(self) -> None:
+        self._voice.close()
+
+
+def _words(kind: str, detail: Mapping[str, object]) -> str:
+    who = detail.get("client")
+    match kind:
+        case "listening":
+            return f"{detail['name']} listens on port {detail['port']}; --show-token prints the pairing token"
+        case "announced" if detail["addresses"]:
+            return f"announced by mDNS at {', '.join(map(str, _list(detail['addresses'])))}"
+        case "announced":
+            return "not announced: no network that is private"
+        case "not-announced":
+            return f"not announced: {detail['trouble']}"
+        case "transfer":
+            megabytes, seconds = _float(detail["bytes"]) / 1e6, _float(detail["seconds"])
+            ended = "" if detail["ended"] == "whole" else f", ended: {_ENDED[str(detail['ended'])]}"
+            return f"{who}: {megabytes:.1f} MB {detail['direction']} in {seconds:.2f} s{ended}"
+        case "claimed":
+            return f"{who} has the link for up to {detail['seconds']} s"
+        case "given-back":
+            return f"{who} gave the link back"
+        case "refused":
+            return f"{who} is in no private network, and was refused; --open-to would let it in"
+        case "wrong-token":
+            return f"{who} does not know the pairing token"
+        case "limited":
+            return f"{who} met the limit of {detail['by']}"
+        case "failed":
+            return f"{who}: {detail['error']}; the connection was ended"
+    return kind
+
+
+_ENDED = {
+    "time": "its time was up",
+    "stall": "it stood still",
+    "budget": "the day's bytes are spent",
+    "gone": "the client went away",
+}
+
+
+def _float(value: object) -> float:
+    return float(str(value))
+
+
+def _list(value: object) -> list[object]:
+    return list(value) if isinstance(value, list) else []
+
+
+def _now_ms() -> int:
+    return time.time_ns() // 1_000_000
+
+
+def _number(low: float, high: float) -> Callable[[str], int]:
+    def parsed(text: str) -> int:
+        if not (text.isascii() and text.isdecimal() and len(text) <= 9 and low <= int(text) <= high):
+            raise argparse.ArgumentTypeError(f"'{text}' is no whole number from {low:.0f} to {high:.0f}")
+        return int(text)
+
+    return parsed
+
+
+def _network(text: str) -> IPv4Network | IPv6Network:
+    try:
+        return ip_network(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(f"{error}; a network is such as 192.0.2.0/24") from None
+
+
+def _limits(args: argparse.Namespace) -> Limits:
+    from adapters.far_end.limits import Limits
+
+    said = {place: getattr(args, place) * unit for _, place, unit, *_ in _LIMITS if getattr(args, place) is not None}
+    return Limits(**said)
 
 
 def _token(args: argparse.Namespace) -> str:
