@@ -1,118 +1,26 @@
-"""The daemon's job for scans: when it asks for one, what it keeps of what was heard, and that nothing stops it."""
+"""The daemon's job for scans: when it asks for one, and what it keeps of what was heard."""
 
 from __future__ import annotations
 
-import io
-from dataclasses import fields
-
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
-from adapters.contract import AdapterError, ChannelVisit, HeardRadio, LinkEvent, NotPermitted
+from adapters.contract import AdapterError, ChannelVisit, LinkEvent, NotPermitted
 from logger.log import Log
 from logger.probe_table import begin_probe, end_probe
-from logger.sampler import Sampler
-from logger.sightings.job import EVERYONE_AT_MOST, WATCHED_AT_MOST, Sightings
 from logger.sightings.watched import Name, stop_watching, watch
-from logger.voice import Voice
-from tests.logger.scripted import BENCH, LOST, OTHER, ScriptedAdapter, clock
-
-NEIGHBOUR = "02:00:00:00:00:99"
-POTTERY = Name(b"pottery", None)
-STARTED, FINISHED = LinkEvent("scan-started"), LinkEvent("scan-finished")
-
-
-def own(rssi_dbm: float = -61.0, age_ms: int = 50) -> HeardRadio:
-    return HeardRadio(BENCH, 5180, b"pottery", rssi_dbm=rssi_dbm, age_ms=age_ms, associated=True)
-
-
-def other_band(rssi_dbm: float = -48.0, age_ms: int = 500) -> HeardRadio:
-    return HeardRadio(OTHER, 2437, b"pottery", rssi_dbm=rssi_dbm, age_ms=age_ms)
-
-
-def neighbour(age_ms: int = 500) -> HeardRadio:
-    return HeardRadio(NEIGHBOUR, 5500, b"bakery", rssi_dbm=-80.0, age_ms=age_ms)
-
-
-class HearingAdapter(ScriptedAdapter):
-    """A card whose scan takes two readings; ``refuse`` is raised instead."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.around: list[HeardRadio] = [own(), other_band(), neighbour()]
-        self.visited: list[ChannelVisit] = []
-        self.refuse: Exception | None = None
-        self.fail: Exception | None = None
-        self.n_asked = 0
-
-    def heard(self) -> list[HeardRadio]:
-        if self.fail:
-            raise self.fail
-        return list(self.around)
-
-    def visits(self) -> list[ChannelVisit]:
-        return list(self.visited)
-
-    def begin_scan(self) -> None:
-        self.n_asked += 1
-        if self.refuse:
-            raise self.refuse
-        self.tell(STARTED)
-
-    def regulatory(self) -> None:
-        return None
-
-
-class Desk:
-    """The job, its adapter and clock, on one log; a reading every five seconds."""
-
-    def __init__(self, log: Log, every_s: float = 300.0) -> None:
-        self.log, self.adapter, self.clock = log, HearingAdapter(), clock()
-        self.said, self.complained = io.StringIO(), io.StringIO()
-        voice = Voice(self.said, self.complained)
-        self.job = Sightings(log, self.adapter, self.clock, voice, every_s=every_s)
-        self.sampler = Sampler(self.adapter, self.clock, 5.0, [self.job])
-        self.every_s = every_s
-        self.asked_at_s: list[float] = []
-
-    def pass_by(self, seconds: float, *, answers: bool = True, kb_per_reading: float = 1.0) -> None:
-        """Readings; a scan asked for finishes at the next but one."""
-        for _ in range(round(seconds / 5)):
-            self.clock.advance(5.0)
-            if self.adapter.reading is not LOST:
-                self.adapter.count_up(interface_rx_bytes=round(1000 * kb_per_reading))
-            before = self.adapter.n_asked
-            self.sampler.tick()
-            self.job.tick()
-            if self.adapter.n_asked > before:
-                self.asked_at_s.append(self.clock.elapsed_s())
-            elif answers and self.job.scanning:
-                self.adapter.tell(FINISHED)
-
-    def scans(self) -> list[tuple[bool, bool]]:
-        rows = self.log.db.execute("SELECT active, everyone FROM scan ORDER BY time_utc_ms")
-        return [(bool(row[0]), bool(row[1])) for row in rows]
-
-    def heard(self, bssid: str) -> list[float]:
-        query = "SELECT rssi_dbm FROM tagged_sighting WHERE bssid = ? ORDER BY time_utc_ms"
-        return [row[0] for row in self.log.db.execute(query, (bssid,))]
+from tests.logger.scan_desk import FINISHED, NEIGHBOUR, POTTERY, STARTED, Desk, neighbour, other_band, own
+from tests.logger.scripted import LOST, OTHER
 
 
 @pytest.fixture
 def desk(log):
-    from logger.timeline import begin_timeline
-
-    desk = Desk(log)
-    with log.transaction() as db:
-        begin_timeline(db, desk.clock.utc_ms())
-    return desk
+    return Desk(log)
 
 
 def test_without_anything_watched_no_scan_is_asked_for_and_others_are_listened_to(desk):
     desk.pass_by(600)
     assert desk.adapter.n_asked == 0
-    desk.adapter.around = [own(), other_band(-50.0), neighbour()]
+    desk.adapter.on_air = [own(), other_band(-50.0), neighbour()]
     desk.adapter.tell(STARTED, FINISHED)
     desk.pass_by(10)
     assert desk.heard(OTHER)[-1] == -50.0
@@ -214,7 +122,7 @@ def test_another_programs_scan_that_heard_all_spares_one_of_ours(desk):
     assert len(desk.asked_at_s) == 1
     desk.pass_by(100)
     assert len(desk.asked_at_s) == 2
-    desk.adapter.around = [own()]  # a scan of one channel
+    desk.adapter.on_air = [own()]  # a scan of one channel
     desk.pass_by(200)
     desk.adapter.tell(STARTED, FINISHED)
     desk.pass_by(100)
@@ -223,7 +131,7 @@ def test_another_programs_scan_that_heard_all_spares_one_of_ours(desk):
 
 def test_a_refusal_is_said_once_and_what_others_hear_is_kept(desk):
     watch(desk.log, POTTERY, 0)
-    desk.adapter.refuse = NotPermitted("this user may not have the card scan; see the README")
+    desk.adapter.scan_refusal = NotPermitted("this user may not have the card scan; see the README")
     desk.pass_by(900)
     assert desk.adapter.n_asked == 3  # it may be allowed meanwhile
     assert desk.complained.getvalue().count("\n") == 1
@@ -232,14 +140,14 @@ def test_a_refusal_is_said_once_and_what_others_hear_is_kept(desk):
     desk.adapter.tell(STARTED, FINISHED)
     desk.pass_by(10)
     assert len(desk.heard(OTHER)) == before + 1
-    desk.adapter.refuse = None
+    desk.adapter.scan_refusal = None
     desk.pass_by(300)
     assert (True, False) in desk.scans()
 
 
 def test_a_card_that_is_busy_is_asked_again_soon_without_a_word(desk):
     watch(desk.log, POTTERY, 0)
-    desk.adapter.refuse = AdapterError("busy")
+    desk.adapter.scan_refusal = AdapterError("busy")
     desk.pass_by(120)
     assert 3 <= desk.adapter.n_asked <= 4
     assert not desk.complained.getvalue()
@@ -269,17 +177,17 @@ def test_a_scan_that_ended_as_we_asked_is_not_ours(desk):
 
 
 def test_a_beacon_that_was_told_is_not_told_again(desk):
-    desk.adapter.around = [other_band(age_ms=1000)]
+    desk.adapter.on_air = [other_band(age_ms=1000)]
     desk.adapter.tell(STARTED, FINISHED)
     desk.pass_by(5)
-    desk.adapter.around = [other_band(age_ms=16_000)]
+    desk.adapter.on_air = [other_band(age_ms=16_000)]
     desk.adapter.tell(STARTED, FINISHED)
     desk.pass_by(20)
     assert len(desk.heard(OTHER)) == 1
 
 
 def test_a_look_that_finds_nothing_new_leaves_no_row_and_a_scan_that_hears_nothing_does(desk):
-    desk.adapter.around = []
+    desk.adapter.on_air = []
     desk.pass_by(900)
     assert desk.scans() == []
     desk.adapter.tell(STARTED, FINISHED)
@@ -292,7 +200,7 @@ def test_visits_are_kept_of_the_channels_of_what_is_kept(desk):
     desk.adapter.tell(STARTED, FINISHED)
     desk.pass_by(5)  # everyone
     desk.adapter.visited = [ChannelVisit(2437, -91, 80, 31), ChannelVisit(5500, -95, 80, 6)]
-    desk.adapter.around = [own(), other_band(-50.0), neighbour()]
+    desk.adapter.on_air = [own(), other_band(-50.0), neighbour()]
     desk.adapter.tell(STARTED, FINISHED)
     desk.pass_by(20)
     rows = [tuple(row) for row in desk.log.db.execute("SELECT frequency_mhz, busy_ms FROM visit ORDER BY scan_id, 1")]
@@ -318,28 +226,12 @@ def test_a_clock_that_is_not_set_leaves_nothing(desk):
     assert desk.scans() == []
 
 
-def test_a_flood_of_beacons_is_bounded(desk):
-    def flood(ssid: bytes, first: int) -> list[HeardRadio]:
-        addresses = (f"06:00:00:00:{n // 256:02x}:{n % 256:02x}" for n in range(first, first + 1000))
-        return [HeardRadio(each, 2412, ssid, rssi_dbm=-50.0 - n % 40, age_ms=9) for n, each in enumerate(addresses)]
-
-    desk.adapter.around = [*flood(b"pottery", 0), *flood(b"other", 2000), own(-90.0)]
-    for _ in range(2):
-        desk.adapter.tell(STARTED, FINISHED)
-        desk.pass_by(30)
-    per_scan = [
-        row[0] for row in desk.log.db.execute("SELECT count(*) FROM sighting GROUP BY scan_id ORDER BY scan_id")
-    ]
-    assert per_scan[0] <= WATCHED_AT_MOST + EVERYONE_AT_MOST
-    assert all(n <= WATCHED_AT_MOST for n in per_scan[1:])
-
-
 def test_an_adapter_that_fails_is_complained_of_once_and_tried_again(desk):
-    desk.adapter.fail = RuntimeError("a fault of ours")
+    desk.adapter.on_air = RuntimeError("a fault of ours")
     desk.adapter.tell(STARTED, FINISHED)
     desk.pass_by(600)
     assert desk.complained.getvalue().count("\n") == 1
-    desk.adapter.fail = None
+    desk.adapter.on_air = [other_band()]
     desk.adapter.tell(STARTED, FINISHED)
     desk.pass_by(120)
     assert desk.heard(OTHER)
@@ -352,45 +244,3 @@ def test_long_between_samples_the_job_is_told_in_between(desk):
     desk.job.tick()
     assert desk.heard(OTHER) == [-48.0]
     assert desk.sampler.tick()[1] == []
-
-
-ANYTHING = st.one_of(
-    st.none(),
-    st.integers(),
-    st.floats(),
-    st.text(max_size=40),
-    st.binary(max_size=40),
-    st.sampled_from(
-        [BENCH, OTHER, b"pottery", "DE", 5180, 2437, 20, -60.0, 0.5, True, 1 << 70, float("nan"), "\ud800"]
-    ),
-)
-HEARD = st.builds(HeardRadio, **{field.name: ANYTHING for field in fields(HeardRadio)})
-LIKELY = st.builds(
-    HeardRadio,
-    bssid=st.sampled_from([BENCH, OTHER, NEIGHBOUR, "no address"]),
-    frequency_mhz=st.sampled_from([2412, 5180, 5955, 0, -1, 10**9]),
-    ssid=st.one_of(st.none(), st.binary(max_size=40)),
-    age_ms=st.one_of(st.none(), st.integers(-10, 10**10)),
-    **{
-        field.name: ANYTHING
-        for field in fields(HeardRadio)
-        if field.name not in ("bssid", "frequency_mhz", "ssid", "age_ms")
-    },
-)
-VISITS = st.builds(ChannelVisit, **{field.name: ANYTHING for field in fields(ChannelVisit)})
-
-
-@settings(deadline=None)
-@given(st.lists(st.lists(st.one_of(HEARD, LIKELY), max_size=6), max_size=3), st.lists(VISITS, max_size=4))
-def test_nothing_that_is_on_the_air_stops_the_daemon_or_silences_the_job(tmp_path_factory, looks, visits):
-    with Log.open(tmp_path_factory.mktemp("log") / "pottery.db") as log:
-        desk = Desk(log)
-        watch(log, POTTERY, 0)
-        for around in looks:
-            desk.adapter.around, desk.adapter.visited = around, visits
-            desk.pass_by(300)
-        desk.adapter.around, desk.adapter.visited = [other_band(-44.0)], []
-        desk.pass_by(310)
-        assert not desk.complained.getvalue()
-        row = log.db.execute("SELECT rssi_dbm FROM sighting ORDER BY scan_id DESC LIMIT 1").fetchone()
-        assert row[0] == -44.0
