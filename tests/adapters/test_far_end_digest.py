@@ -63,7 +63,7 @@ def test_the_response_is_that_of_the_example_of_rfc_7616():
             hashed,
             "GET",
             "/dir/index.html",
-            nonce="7ypf/xlj9XXwfDPEoM4URrv/xwf94BcCAzFH4GiTo0v",
+            nonce="7ypf/xlj9XXwfDPEoM4URrv/xwf94BcCAzFZH4GiTo0v",
             count="00000001",
             cnonce="f2/wE4q74E6zIJEtWaHKaf5wv/H5QzzpXusqGemxURZJ",
         )
@@ -76,7 +76,7 @@ def test_the_credentials_of_the_example_are_read_word_for_word():
        realm="http-auth@example.org",
        uri="/dir/index.html",
        algorithm=SHA-256,
-       nonce="7ypf/xlj9XXwfDPEoM4URrv/xwf94BcCAzFH4GiTo0v",
+       nonce="7ypf/xlj9XXwfDPEoM4URrv/xwf94BcCAzFZH4GiTo0v",
        nc=00000001,
        cnonce="f2/wE4q74E6zIJEtWaHKaf5wv/H5QzzpXusqGemxURZJ",
        qop=auth,
