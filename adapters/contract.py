@@ -118,7 +118,7 @@ class HeardRadio:
     bssid: str  # lower case, colons
     frequency_mhz: int  # of the primary 20 MHz channel
     ssid: bytes | None = None  # None: it hides its name
-    center_mhz: float | None = None  # of the whole channel
+    center_mhz: float | None = None  # of the whole channel; of 80+80 MHz, of the half with the primary one
     width_mhz: int | None = None
     rssi_dbm: float | None = None
     age_ms: int | None = None  # since its last beacon or probe response

@@ -52,8 +52,8 @@ class Told:
     power_constraint_db: int | None
 
 
-# A width in MHz and the middle of the whole channel; without a middle it lies in two parts (80+80 MHz).
-_Channel = tuple[int, int | None]
+# A width in MHz and the middle of the whole channel, or of the half with the primary channel where it has two (80+80).
+_Channel = tuple[int, int]
 
 
 def told_by(beacon: bytes, other: bytes, frequency_mhz: int) -> Told:
@@ -150,17 +150,15 @@ def _channel(by_number: dict[int, bytes], frequency_mhz: int) -> tuple[int | Non
         claims.append(_ht_channel(ht, frequency_mhz))
     made = [claim for claim in claims if claim is not None and claim[0] <= _WIDEST_MHZ[band]]
     for width_mhz, center_mhz in made:
-        if center_mhz is None or _holds(frequency_mhz, width_mhz, center_mhz):
+        if _holds(frequency_mhz, width_mhz, center_mhz):
             return width_mhz, center_mhz
     # A radio of the time before HT has one channel of 20 MHz, and says nothing of it.
     known = not made and band != "6" and HT_OPERATION not in by_number
     return (20, frequency_mhz) if known else (None, None)
 
 
-def _holds(frequency_mhz: int, width_mhz: int, center_mhz: int | None) -> bool:
+def _holds(frequency_mhz: int, width_mhz: int, center_mhz: int) -> bool:
     """Whether a channel is made of 20 MHz channels of which that at ``frequency_mhz`` is one."""
-    if center_mhz is None:
-        return False
     from_edge_mhz = frequency_mhz - 10 - (center_mhz - width_mhz // 2)
     return 0 <= from_edge_mhz <= width_mhz - 20 and from_edge_mhz % 20 == 0
 
@@ -180,23 +178,17 @@ def _vht_channel(body: bytes, ht: bytes, band: Band, frequency_mhz: int) -> _Cha
     if len(body) < 3:
         return None
     second = body[2] or (int.from_bytes(ht[2:4], "little") >> 5 & 0xFF if len(ht) >= 4 else 0)
-    return _segments(body[0], body[1], second, band, frequency_mhz)
+    return _segments(body[0], body[1], second, band)
 
 
-def _segments(width: int, first: int, second: int, band: Band, frequency_mhz: int) -> _Channel | None:
-    """Table 9-274. 0: as HT says. 1: 80 MHz about the first segment; with the second 8 away: 160 about the second; with
-    more than 16: 80+80. 2 and 3 are the older words for 160 about the first, and 80+80."""
-    first_mhz = frequency_of(first, band)
-    if first_mhz is None or not 1 <= width <= 3:
+def _segments(width: int, first: int, second: int, band: Band) -> _Channel | None:
+    """Table 9-274. 0: as HT says. 1: 80 MHz about the first segment; with the second 8 away 160 about the second, with
+    more than 16 80+80. 2 and 3 are the older words for 160 about the first, and 80+80."""
+    if not 1 <= width <= 3:
         return None
-    if width == 2:
-        return 160, first_mhz
-    apart = abs(second - first) if second else 0
-    if width == 1 and apart == 8:
+    if width == 1 and second and abs(second - first) == 8:
         return _claim(160, second, band)
-    if width == 3 or apart > 16:
-        return (160, None) if _holds(frequency_mhz, 80, first_mhz) else None
-    return 80, first_mhz
+    return _claim(160 if width == 2 else 80, first, band)
 
 
 def _he_channels(body: bytes, band: Band, frequency_mhz: int) -> list[_Channel | None]:
@@ -209,14 +201,12 @@ def _he_channels(body: bytes, band: Band, frequency_mhz: int) -> list[_Channel |
     part = body[6 + 3 * vht + co_hosted :][:5]
     if six_ghz and band == "6" and len(part) == 5 and part[0] == channel_of(frequency_mhz):
         width_mhz, first, second = _HE_WIDTH_MHZ[part[1] & 3], part[2], part[3]
-        if width_mhz < 160:
-            out.append(_claim(width_mhz, first, band))
-        elif abs(second - first) == 8:
+        if width_mhz == 160 and abs(second - first) == 8:
             out.append(_claim(160, second, band))
-        elif second and _holds(frequency_mhz, 80, frequency_of(first, band)):
-            out.append((160, None))
+        else:  # of 80+80 the first half
+            out.append(_claim(min(width_mhz, 80), first, band))
     if vht and band == "5" and len(body) >= 9:
-        out.append(_segments(body[6], body[7], body[8], band, frequency_mhz))
+        out.append(_segments(body[6], body[7], body[8], band))
     return out
 
 

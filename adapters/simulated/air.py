@@ -27,19 +27,21 @@ class Air:
     """Everything random about one scene. The same seed gives the same air.
 
     What belongs to a place (a placement, a channel) is drawn from the seed and the place's name, so that it is
-    the same each time one comes back to it, in whatever order. What wanders is read forwards in time only.
+    the same each time one comes back to it, in whatever order. What wanders is read forwards in time only; another
+    ``listener`` has wanderings of its own.
     """
 
-    def __init__(self, scene: Scene, seed: int, zone: tzinfo, start_s: float) -> None:
+    def __init__(self, scene: Scene, seed: int, zone: tzinfo, start_s: float, listener: str = "") -> None:
         fading = scene.fading
         self._scene = scene
         self._seed = seed
         self._zone = zone
+        self._listener = listener
         self._fast = self._wanderers("fast", fading.fast_sd_db, fading.fast_tau_s, start_s)
         self._slow = self._wanderers("slow", fading.slow_sd_db, fading.slow_tau_s, start_s)
         self._noise = self._wanderers("noise", NOISE_SD_DB, NOISE_TAU_S, start_s)
         self._passers_by = PassersBy(
-            self._random("passers-by"),
+            self._random(f"{listener}passers-by"),
             fading.people_per_hour,
             fading.people_stay_s,
             fading.people_depth_shape,
@@ -102,7 +104,10 @@ class Air:
 
     def _wanderers(self, name: str, sd_db: float, tau_s: float, start_s: float) -> dict[Band, OrnsteinUhlenbeck]:
         bands: tuple[Band, ...] = ("2.4", "5")
-        return {band: OrnsteinUhlenbeck(self._random(f"{name}/{band}"), sd_db, tau_s, start_s) for band in bands}
+        return {
+            band: OrnsteinUhlenbeck(self._random(f"{self._listener}{name}/{band}"), sd_db, tau_s, start_s)
+            for band in bands
+        }
 
     def _local_minus(self, time_s: float, utc_s: float) -> float:
         """What turns ``time_s`` into local seconds. Zones shift on the half hour: it is looked up twice an hour."""

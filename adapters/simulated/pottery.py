@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 
+from adapters.simulated.neighbourhood import RULES, neighbours
 from adapters.simulated.radio import OUTAGE_MEAN_S
 from adapters.simulated.scene import Band, BandState, Obstacle, Path, RouterChange, RouterState, Scene, Stay
 
@@ -203,4 +204,6 @@ def scene(start_utc_ms: int) -> Scene:
         paths=PATHS,
         obstacles=(Obstacle(at_ms(UNTAGGED_HOUR), KILN, UNTAGGED_LOSS_DB),),
         ssid=b"pottery",
+        neighbours=neighbours(WHEEL, KILN),
+        regulatory=RULES,
     )

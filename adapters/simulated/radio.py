@@ -10,20 +10,31 @@ and the rates follow from it through the signal-to-noise ratio, each direction b
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from datetime import UTC, tzinfo
 from math import inf, log10
 from random import Random
 
 from adapters.abilities import Remedies, abilities_of
 from adapters.clock import Clock
-from adapters.contract import Ability, AdapterError, EventKind, LinkEvent, LinkReading, PhyMode, RadioOff
-from adapters.ieee80211 import frequency_of
+from adapters.contract import (
+    Ability,
+    AdapterError,
+    ChannelVisit,
+    EventKind,
+    HeardRadio,
+    LinkEvent,
+    LinkReading,
+    PhyMode,
+    RadioOff,
+    RegulatoryDomain,
+)
 from adapters.simulated.adaptation import best_rate
 from adapters.simulated.air import Air
+from adapters.simulated.association import Association
+from adapters.simulated.ears import Ears, Moment, OnAir
 from adapters.simulated.propagation import DAY_S, eirp_dbm
-from adapters.simulated.scene import Band, BandState, Obstacle, RouterChange, RouterState, Scene, Stay
-from adapters.simulated.traffic import Counters, Traffic
+from adapters.simulated.scene import Band, Obstacle, RouterChange, RouterState, Scene, Stay
+from adapters.simulated.traffic import Traffic
 
 PHY_MODES: dict[Band, PhyMode] = {"2.4": "HT", "5": "HE"}
 LOUDEST_DBM = -10.0  # a receiver says no more than this, however near
@@ -42,24 +53,6 @@ REASON_INACTIVE = 4
 SLEPT_S = 1.0  # by more than this the two steady clocks must part
 BEACON_INTERVAL_MS = 102.4
 _REMEDIES = Remedies(no_link="carry the laptop nearer to the router", missing={})
-
-
-@dataclass(slots=True)
-class _Association:
-    """One association: what it is to, what its levels are made of, and the counters that restart with it."""
-
-    band: Band
-    since_elapsed_s: float
-    since_awake_s: float
-    counted_to_awake_s: float
-    radio: BandState
-    frequency_mhz: int
-    down_dbm: float = 0.0  # at the laptop, without what passes
-    up_dbm: float = 0.0  # the same at the router
-    wider_noise_db: float = 0.0  # noise over the channel's width above that in 20 MHz
-    snr_db: float = 30.0  # as last read
-    mbps: float = 100.0
-    counters: Counters = field(default_factory=Counters)
 
 
 # A time, and what is planned for it; None: the end of a restart, nothing but a look at what is due.
@@ -96,6 +89,7 @@ class SimulatedRadio:
         self._air = Air(scene, seed, zone, self._now_s)
         self._luck = Random(f"{seed}/luck")
         self._traffic = Traffic(Random(f"{seed}/traffic"))
+        self._ears = Ears(scene, Air(scene, seed, zone, self._now_s, "ears/"), seed, self._now_s)
         self._told: list[LinkEvent] = []
         self._closed = False
         self._off_by: RadioOff | None = None
@@ -109,14 +103,12 @@ class SimulatedRadio:
         self._dropout_ends_s = self._fallback_ends_s = -inf
         self._faint: set[Band] = set()  # bands given up for weakness
         self._due_s = self._now_s  # nothing happens by itself before this time
-        self._link: _Association | None = None
+        self._link: Association | None = None
         self._catch_up()
         self._told.clear()  # the laptop was on the air before anyone looked
 
     def read(self) -> LinkReading:
-        if self._closed:
-            raise AdapterError("the simulated radio was closed; make a new one")
-        self._catch_up()
+        self._be_here()
         if self._faint:
             self._listen_again()
         while (link := self._link) is not None:
@@ -140,6 +132,27 @@ class SimulatedRadio:
         told, self._told = self._told, []
         return told
 
+    def heard(self) -> list[HeardRadio]:
+        self._be_here()
+        if self._off_by is not None:
+            return []
+        return self._ears.heard(self._moment(), self._link)
+
+    def visits(self) -> list[ChannelVisit]:
+        self._be_here()
+        return self._ears.visits(self._link, self._traffic)
+
+    def begin_scan(self) -> None:
+        self._be_here()
+        if self._off_by is not None:
+            raise AdapterError(f"{self.interface} is switched off: nothing can be heard")
+        self._ears.begin_scan(self._now_s, self.interface)
+        self._told.append(LinkEvent("scan-started"))
+
+    def regulatory(self) -> RegulatoryDomain | None:
+        self._be_here()
+        return self._scene.regulatory
+
     def abilities(self) -> list[Ability]:
         return abilities_of(self.read(), _REMEDIES, events="connected, disconnected, roamed, channel-switched")
 
@@ -150,7 +163,15 @@ class SimulatedRadio:
         """Somebody switches this radio off, by that; or on again, with None."""
         self._catch_up()
         self._off_by = off_by
+        if off_by is not None:
+            self._end_scan(in_vain=True)
+            self._ears.forget()
         self._join_best(REASON_LEAVING)
+
+    def _be_here(self) -> None:
+        if self._closed:
+            raise AdapterError("the simulated radio was closed; make a new one")
+        self._catch_up()
 
     # --- the world moves on ---
 
@@ -174,10 +195,10 @@ class SimulatedRadio:
         slept = self._awake_minus_now_s - awake_minus_now_s > SLEPT_S
         if slept:
             self._leave(REASON_LEAVING, by_access_point=False)
-        while self._due_s <= now_s:
-            self._now_s = self._due_s
-            self._happen(asleep=slept)
-        self._now_s = now_s
+        if self._ears.scan_ends_s <= now_s:
+            self._go_on_to(self._ears.scan_ends_s, asleep=slept)
+            self._end_scan(in_vain=slept)
+        self._go_on_to(now_s, asleep=slept)
         self._awake_minus_now_s = awake_minus_now_s
         if slept:
             self._join_best(REASON_LEAVING)
@@ -189,6 +210,29 @@ class SimulatedRadio:
                 link.counted_to_awake_s = awake_s
                 hour = self._air.local_hour(now_s, now_s + self._utc_minus_now_s)
                 self._traffic.grow(link.counters, seconds, hour, link.snr_db, link.mbps, link.band, link.frequency_mhz)
+
+    def _go_on_to(self, time_s: float, *, asleep: bool) -> None:
+        while self._due_s <= time_s:
+            self._now_s = self._due_s
+            self._happen(asleep=asleep)
+        self._now_s = time_s
+
+    def _end_scan(self, *, in_vain: bool) -> None:
+        """Whoever sleeps or is switched off meanwhile hears nothing."""
+        if self._ears.scan_ends_s == inf:
+            return
+        if in_vain:
+            self._ears.scan_ends_s = inf
+        else:
+            self._ears.finish_scan(self._moment())
+        self._told.append(LinkEvent("scan-finished"))
+
+    def _moment(self) -> Moment:
+        router = () if self._silent() else self._router.bands.items()
+        on_air = tuple(
+            OnAir(band, radio.frequency_mhz(band), radio.width_mhz, self._levels_dbm(band)[0]) for band, radio in router
+        )
+        return Moment(self._now_s, self._now_s + self._utc_minus_now_s, self._stay.location, on_air)
 
     def _happen(self, *, asleep: bool) -> None:
         """Do what is due at ``self._now_s``, then find out what is due next."""
@@ -237,12 +281,12 @@ class SimulatedRadio:
             self._leave(reason_code, by_access_point=reason_code == REASON_LEAVING and self._off_by is None)
             return
         radio = self._router.bands[band]
-        frequency_mhz = _frequency_mhz(band, radio)
+        frequency_mhz = radio.frequency_mhz(band)
         link = self._link
         if link is None or link.band != band:
             kind: EventKind = "connected" if link is None else "roamed"
             awake_s = self._now_s + self._awake_minus_now_s
-            link = self._link = _Association(band, self._now_s, awake_s, awake_s, radio, frequency_mhz)
+            link = self._link = Association(band, self._now_s, awake_s, awake_s, radio, frequency_mhz)
             self._tell(kind, link)
         elif (link.frequency_mhz, link.radio.width_mhz) != (frequency_mhz, radio.width_mhz):
             link.radio, link.frequency_mhz = radio, frequency_mhz
@@ -259,7 +303,7 @@ class SimulatedRadio:
                 LinkEvent("disconnected", bssid, reason_code=reason_code, by_access_point=by_access_point)
             )
 
-    def _tell(self, kind: EventKind, link: _Association) -> None:
+    def _tell(self, kind: EventKind, link: Association) -> None:
         bssid = self._scene.bssids[link.band]
         self._told.append(LinkEvent(kind, bssid, self._scene.ssid, link.frequency_mhz, link.radio.width_mhz))
 
@@ -288,7 +332,7 @@ class SimulatedRadio:
         radio = self._router.bands[band]
         scene = self._scene
         at_utc_ms = (self._now_s + self._utc_minus_now_s) * 1000
-        frequency_mhz = _frequency_mhz(band, radio)
+        frequency_mhz = radio.frequency_mhz(band)
         way_db = self._air.gain_db(self._router.position, band, frequency_mhz, self._stay, at_utc_ms)
         way_db += scene.laptop_antenna_gain_dbi
         down_dbm = eirp_dbm(radio.tx_power_dbm, radio.cable_loss_db, radio.antenna_gain_dbi) + way_db
@@ -298,7 +342,7 @@ class SimulatedRadio:
     def _passing_db(self, band: Band) -> float:
         return self._air.passing_db(band, self._now_s, self._now_s + self._utc_minus_now_s)
 
-    def _reading(self, link: _Association, level_dbm: float, passing_db: float) -> LinkReading:
+    def _reading(self, link: Association, level_dbm: float, passing_db: float) -> LinkReading:
         gauss = self._luck.gauss
         band, radio, counters, traffic = link.band, link.radio, link.counters, self._traffic
         frame_sd_db = self._scene.fading.frame_sd_db
@@ -310,6 +354,7 @@ class SimulatedRadio:
         link.snr_db = link.up_dbm + passing_db - floor_dbm
         tx_rate = best_rate(link.snr_db + gauss(0, RATE_JITTER_DB), phy_mode, radio.width_mhz)
         link.mbps = tx_rate.mbps or 1.0
+        link.passing_db, link.noise_dbm, link.read_s = passing_db, round(noise_dbm), self._now_s
         first_db, second_db = self._chain_shares_db
         return LinkReading(
             interface=self.interface,
@@ -341,10 +386,3 @@ class SimulatedRadio:
             interface_rx_bytes_total=int(traffic.interface_rx_bytes),
             interface_tx_bytes_total=int(traffic.interface_tx_bytes),
         )
-
-
-def _frequency_mhz(band: Band, radio: BandState) -> int:
-    frequency_mhz = frequency_of(radio.channel, band)
-    if frequency_mhz is None:
-        raise ValueError(f"there is no channel {radio.channel} in the {band} GHz band")
-    return frequency_mhz

@@ -10,6 +10,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from adapters.contract import RegulatoryDomain
+from adapters.ieee80211 import frequency_of
+
 Band = Literal["2.4", "5"]  # GHz
 
 
@@ -22,6 +25,13 @@ class BandState:
     tx_power_dbm: float = 16.0
     cable_loss_db: float = 0.0
     antenna_gain_dbi: float = 2.0
+
+    def frequency_mhz(self, band: Band) -> int:
+        """Of the primary channel. Raises ValueError where the band has no such channel."""
+        frequency_mhz = frequency_of(self.channel, band)
+        if frequency_mhz is None:
+            raise ValueError(f"there is no channel {self.channel} in the {band} GHz band")
+        return frequency_mhz
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +80,22 @@ class Obstacle:
 
 
 @dataclass(frozen=True, slots=True)
+class Neighbour:
+    """Somebody else's radio: its channel, its level by location (unheard where none is given), how much of the time it
+    sends by day, how many stations it has, and whether its beacons tell (BSS Load)."""
+
+    bssid: str
+    band: Band
+    channel: int  # the primary one
+    width_mhz: int
+    ssid: bytes | None  # None: it hides its name
+    level_dbm: Mapping[str, float]
+    busy_share: float
+    station_count: int
+    tells_load: bool = True
+
+
+@dataclass(frozen=True, slots=True)
 class Fading:
     """How restless the air is. The defaults are in the middle of what still indoor links are reported to do."""
 
@@ -107,6 +133,8 @@ class Scene:
     noise_figure_db: float = 7.0
     laptop_tx_power_dbm: float = 15.0
     laptop_antenna_gain_dbi: float = 0.0
+    neighbours: tuple[Neighbour, ...] = ()
+    regulatory: RegulatoryDomain | None = None
 
     def __post_init__(self) -> None:
         if not self.changes or not self.stays:
