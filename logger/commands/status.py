@@ -1,5 +1,6 @@
-"""Is it logging, what did it last read, where and in which config version does the laptop stand, and how far is the
-running trial."""
+"""Is it logging, what did it last read, where and in which config version does the laptop stand, how far is the
+running trial, what did the last probe find, and
+how are the radios heard that are watched."""
 
 from __future__ import annotations
 
@@ -16,6 +17,8 @@ from logger.commands.saying import say_json
 from logger.log import OWN_SOURCE, Log
 from logger.passes import last_taken_id
 from logger.printable import printable
+from logger.probing.standing import ProbeStanding, probe_standing, probe_standing_json, probe_standing_lines
+from logger.sightings.shown import WatchedRadios, watched_json, watched_lines, watched_radios
 from logger.tags import Period, period_at, read_versions
 from logger.times import format_duration, format_local, local_zone_name
 from logger.trial_standing import TrialStanding, standing_json, standing_lines, trial_standing
@@ -50,6 +53,8 @@ class Standing(NamedTuple):
     period: Period | None
     labels: dict[int, str]  # of the config versions
     trial: TrialStanding | None
+    probes: ProbeStanding
+    watched: WatchedRadios
     last: sqlite3.Row | None
     n_samples: int
     n_imported: int
@@ -66,15 +71,17 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _standing(log: Log, now_ms: int) -> Standing:
-    period = period_at(log.db, now_ms)
+    period, pid = period_at(log.db, now_ms), holder(log.path)
     n_samples, n_in_all = log.db.execute(_N_SAMPLES, (OWN_SOURCE,)).fetchone()
     return Standing(
         path=str(log.path),
         now_ms=now_ms,
-        pid=holder(log.path),
+        pid=pid,
         period=period,
         labels={version.number: version.label for version in read_versions(log.db)},
         trial=trial_standing(log.db, now_ms),
+        probes=probe_standing(log.db, now_ms, logging=pid is not None),
+        watched=watched_radios(log.db),
         last=log.db.execute(_LAST_SAMPLE, (last_taken_id(log.db),)).fetchone(),
         n_samples=n_samples,
         n_imported=n_in_all - n_samples,
@@ -86,7 +93,7 @@ def _standing(log: Log, now_ms: int) -> Standing:
 
 
 def _say(standing: Standing) -> None:
-    path, now_ms, pid, period, labels, trial, last, n_samples, n_imported, events = standing
+    path, now_ms, pid, period, labels, trial, probes, watched, last, n_samples, n_imported, events = standing
     zone = local_zone_name()
     if pid is None:
         print("not logging; 'linktrial log' starts it")
@@ -107,6 +114,10 @@ def _say(standing: Standing) -> None:
     print(f"{counted(n_samples, 'sample')} of this machine{imported} in {printable(path)}, as its blocks tell")
     if trial:
         print("\n".join(standing_lines(trial, labels, now_ms, logging=pid is not None)))
+    if pid is not None or probes.last:
+        print("\n".join(probe_standing_lines(probes, now_ms)))
+    for line in watched_lines(watched, now_ms):
+        print(line)
     if events:
         print("last events:")
     for event in events:
@@ -115,7 +126,7 @@ def _say(standing: Standing) -> None:
 
 
 def _as_json(standing: Standing) -> dict[str, object]:
-    path, _, pid, period, labels, trial, last, n_samples, n_imported, events = standing
+    path, _, pid, period, labels, trial, probes, watched, last, n_samples, n_imported, events = standing
     last_sample = None
     if last:
         names = ("time_utc_ms", "rssi_dbm", "tx_rate_mbps", "band", "frequency_mhz", "bssid", "ssid_text")
@@ -133,6 +144,8 @@ def _as_json(standing: Standing) -> dict[str, object]:
         "n_imported": n_imported,
         "last_sample": last_sample,
         "trial": standing_json(trial),
+        "probes": probe_standing_json(probes),
+        "watched": [watched_json(*each) for each in watched],
         "events": [
             {"time_utc_ms": event["time_utc_ms"], "kind": event["kind"], "detail": shown_detail(event["detail"])}
             for event in events

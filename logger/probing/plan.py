@@ -75,7 +75,7 @@ def share_of(turn_ms: int, *, every_ms: int, day: Day, budget: int, used: int, l
     if (place + day.ordinal) % one_in:
         return Share(0, f"one turn in {one_in} runs, for the day's budget of {_mb(budget)}")
     share = max(0, budget - used) // len(range(place, n_turns, one_in))
-    if share < least:
+    if share < least / 2:  # some was spent by hand; short of that, all that are to run do
         left = f"of the day's budget of {_mb(budget)} this turn's share is {_mb(share)}"
         return Share(0, f"{left}, less than the {_mb(least)} of one probe")
     return Share(share)

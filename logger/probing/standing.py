@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from typing import Any, NamedTuple
 
 from logger.errors import LogError
+from logger.log import OWN_SOURCE
 from logger.printable import printable
 from logger.probe_table import Latency, Probe, Transfer, newest_probe
 from logger.probing.plan import phase_ms, turn_before
@@ -49,11 +50,20 @@ def probe_standing(db: sqlite3.Connection, now_ms: int, *, logging: bool) -> Pro
         return ProbeStanding(last, None, whom, "'probe_every_s' is 0 in the settings")
     if not logging:
         return ProbeStanding(last, None, whom, "nothing is logging")
+    if _is_simulated(db) and not settings.probe_far_end:
+        return ProbeStanding(last, None, whom, "a simulated radio carries nothing")
     turn_ms = turn_before(now_ms, every_ms, phase_ms(log_number(db), every_ms))
     return ProbeStanding(last, turn_ms + every_ms, whom, None)
 
 
-def standing_lines(standing: ProbeStanding, now_ms: int) -> list[str]:
+def _is_simulated(db: sqlite3.Connection) -> bool:
+    """Whether the logger reads a radio that is not there."""
+    started = "SELECT json_extract(detail, '$.adapter') FROM event WHERE kind = 'logger-started' AND source_id = ?"
+    row = db.execute(f"{started} ORDER BY id DESC LIMIT 1", (OWN_SOURCE,)).fetchone()
+    return row is not None and row[0] == "simulated"
+
+
+def probe_standing_lines(standing: ProbeStanding, now_ms: int) -> list[str]:
     """For a terminal."""
     last, next_ms, whom, none = standing
     lines = []
@@ -69,7 +79,7 @@ def standing_lines(standing: ProbeStanding, now_ms: int) -> list[str]:
     return lines
 
 
-def standing_json(standing: ProbeStanding) -> dict[str, Any]:
+def probe_standing_json(standing: ProbeStanding) -> dict[str, Any]:
     """The same for machines."""
     return {
         "last": standing.last and probe_json(standing.last),

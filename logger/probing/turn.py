@@ -7,12 +7,13 @@ this process.
 from __future__ import annotations
 
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from adapters.clock import Clock
 from adapters.contract import Adapter, AdapterError, LinkReading
 from adapters.ieee80211 import band_of
+from adapters.processor import waited_s
 from logger.claim import Claim
 from logger.log import Log
 from logger.printable import printable
@@ -40,6 +41,7 @@ if TYPE_CHECKING:
     from adapters.probing.target import Target
 
 ASLEEP_S = 2.0  # the two steady clocks apart by more: the laptop slept
+WAITED_SHARE = 0.2  # of the transfers' time, waiting for the processor: then it is said
 WORDS_AT_MOST = 300  # of what others said
 FASTEST_OF_MS = 7 * 86_400_000
 _CHANGES = ("connected", "disconnected", "roamed", "channel-switched")
@@ -158,7 +160,7 @@ def _measure(
         if not before.connected:
             end("failed", "there is no link")
             return
-        steady_s = clock.elapsed_s() - clock.awake_s()
+        steady_s, waited = clock.elapsed_s() - clock.awake_s(), waited_s()
         if target is None:
             turn = instruments.gateway_turn(interface, clock, should_stop)
         else:
@@ -166,6 +168,7 @@ def _measure(
         if clock.elapsed_s() - clock.awake_s() - steady_s > ASLEEP_S:
             end("failed", "the laptop slept meanwhile; what was measured is thrown away")
             return
+        turn = _with_the_wait_said(turn, waited, waited_s())
         changed = _what_changed(before, adapter)
         if changed:
             end("link-changed", changed, turn)
@@ -179,6 +182,15 @@ def _measure(
         with suppress(Exception):
             end("failed", "it was told to end" if isinstance(error, KeyboardInterrupt) else _words_of(error))
         raise
+
+
+def _with_the_wait_said(turn: Turn, before_s: float | None, after_s: float | None) -> Turn:
+    """A probe that waits for the processor measures the processor, too: its words say so."""
+    lasted_s = sum(each.duration_ms for each in turn.transfers) / 1000
+    if before_s is None or after_s is None or after_s - before_s < WAITED_SHARE * lasted_s or not lasted_s:
+        return turn
+    said = f"the processor was busy elsewhere: the probe waited {after_s - before_s:.1f} s for it"
+    return replace(turn, words="; ".join(part for part in (turn.words, said) if part))
 
 
 def _limits(settings: Settings, n_bytes: int | None) -> Any:

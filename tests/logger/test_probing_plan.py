@@ -118,6 +118,14 @@ def test_a_budget_that_was_spent_by_hand_is_spent():
     assert share.words == "of the day's budget of 4,800 MB this turn's share is 0 MB, less than the 16 MB of one probe"
 
 
+def test_a_little_that_was_spent_by_hand_leaves_no_turn_out():
+    """12 turns of 400 MB are to run, and would need every byte."""
+    day = day_of(ms("2026-10-01"), "UTC")
+    first = day.started_at_utc_ms + -day.ordinal % 4 * HALF_HOUR_MS
+    share = share_of(first, every_ms=HALF_HOUR_MS, day=day, budget=4_800 * MB, used=600 * MB, least=400 * MB)
+    assert share.n_bytes == 350 * MB
+
+
 def test_a_day_is_the_owner_s_own_and_may_have_25_hours():
     day = day_of(ms("2026-10-25T12:00", "Europe/Berlin"), "Europe/Berlin")
     assert day.started_at_utc_ms == ms("2026-10-25", "Europe/Berlin")
