@@ -95,11 +95,12 @@ def take_turn(
 def _share(log: Log, settings: Settings, clock: Clock, zone: str) -> Share:
     every_ms = max(1000, round(settings.probe_every_s * 1000))
     now_ms = clock.utc_ms()
-    day = day_of(now_ms, zone)
+    turn_ms = turn_before(now_ms, every_ms, phase_ms(log_number(log.db), every_ms))
+    day = day_of(turn_ms, zone)
     # As it was at the day's beginning, so that all turns of a day go by one rule.
     fastest = _fastest(log, day.started_at_utc_ms) or _fastest(log, now_ms)
     return share_of(
-        turn_before(now_ms, every_ms, phase_ms(log_number(log.db), every_ms)),
+        turn_ms,
         every_ms=every_ms,
         day=day,
         budget=round(settings.probe_daily_mb * 1e6),
