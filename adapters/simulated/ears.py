@@ -208,8 +208,9 @@ class Ears:
                 busy_share += each.busy_share * activity
         for radio in moment.router:
             middle_mhz = center_mhz(radio.frequency_mhz, radio.width_mhz)
-            if abs(middle_mhz - frequency_mhz) < radio.width_mhz / 2:
-                busy_share += QUIET_SHARE[band]
+            if abs(middle_mhz - frequency_mhz) < radio.width_mhz / 2:  # as the link itself finds it
+                always, by_day = NEIGHBOURS_BUSY_SHARE[band]
+                busy_share = max(busy_share, always + by_day * self._at_work(moment))
         busy_ms = min(busy_share * self._luck.uniform(0.5, 1.5), 1.0) * VISIT_MS
         return ChannelVisit(frequency_mhz, round(self._air.noise_dbm(band, moment.time_s)), VISIT_MS, round(busy_ms))
 

@@ -121,6 +121,8 @@ class FakeKernel:
             return []
         if isinstance(answer, int):
             return [done(sequence, answer)] if dump else [error(answer, sequence)]
+        if flags & 0x4:  # it is to be done, and no more than taken note of
+            return [error(0, sequence)]
         datagrams = [message(kind, sequence, generic(command, each), 2 if dump else 0) for each in answer]
         if dump:
             datagrams.append(done(sequence))

@@ -6,17 +6,21 @@ import errno
 
 from adapters.linux import LinuxAdapter
 from adapters.netlink import Family
-from tests.adapters.netlink_builder import FakeKernel, mac, nest, s8, tlv, u8, u16, u32, u64
+from tests.adapters.netlink_builder import FakeKernel, mac, nest, s8, s32, tlv, u8, u16, u32, u64
 
 INTERFACE, STATION, SCAN, SURVEY = 5, 17, 32, 50  # the commands of nl80211.h
-COMMANDS = {"INTERFACE": INTERFACE, "STATION": STATION, "SCAN": SCAN, "SURVEY": SURVEY}
+REGULATORY, TRIGGER_SCAN, SCAN_RESULTS = 31, 33, 34
+COMMANDS = {
+    **{"INTERFACE": INTERFACE, "STATION": STATION, "SCAN": SCAN, "SURVEY": SURVEY},
+    **{"REGULATORY": REGULATORY, "TRIGGER_SCAN": TRIGGER_SCAN},
+}
 CONNECT, ROAM, DISCONNECT, CHANNEL_SWITCH, SCAN_STARTED = 46, 47, 48, 88, 33
 AP, OTHER_AP, MULTI_LINK_AP = "02:00:00:00:00:05", "02:00:00:00:00:06", "02:00:00:00:00:aa"
 CLIENT, ACCESS_POINT = 2, 3
 
 
 def interface(name="wlan0", index=3, *more: bytes, kind=CLIENT, ssid: bytes | None = b"Pottery") -> bytes:
-    named = u32(3, index) + tlv(4, name.encode() + b"\0") + u32(5, kind)
+    named = u32(1, 7) + u32(3, index) + tlv(4, name.encode() + b"\0") + u32(5, kind)
     return named + (b"" if ssid is None else tlv(52, ssid)) + b"".join(more)
 
 
@@ -28,8 +32,8 @@ def joined_radio(bssid=AP, frequency_mhz=5180, *more: bytes) -> bytes:
     return u32(3, 3) + nest(47, mac(1, bssid), u32(2, frequency_mhz), u32(9, 1), *more)
 
 
-def heard_radio(bssid=OTHER_AP, frequency_mhz=2437) -> bytes:
-    return u32(3, 3) + nest(47, mac(1, bssid), u32(2, frequency_mhz))
+def heard_radio(bssid=OTHER_AP, frequency_mhz=2437, *more: bytes) -> bytes:
+    return u32(3, 3) + nest(47, mac(1, bssid), u32(2, frequency_mhz), *more)
 
 
 def station(rssi_dbm=-61, bssid=AP, *more: bytes) -> bytes:
@@ -38,6 +42,14 @@ def station(rssi_dbm=-61, bssid=AP, *more: bytes) -> bytes:
 
 def survey(frequency_mhz=5180, *members: bytes) -> bytes:
     return u32(3, 3) + nest(84, u32(1, frequency_mhz), *members)
+
+
+def rule(start_mhz: int, end_mhz: int, *more: bytes) -> bytes:
+    return nest(1, u32(2, start_mhz * 1000), u32(3, end_mhz * 1000), *more)
+
+
+def rules(*each: bytes, country=b"DE") -> bytes:
+    return tlv(33, country + b"\0") + u8(146, 2) + nest(34, *each)
 
 
 def by_address(stations: dict[str, bytes], listed: list[bytes]):
@@ -66,6 +78,8 @@ def laptop(**answers) -> FakeKernel:
             SCAN: [heard_radio(), joined_radio()],
             STATION: by_address({AP: station()}, listed=[station()]),
             SURVEY: [survey(5180, s8(2, -92), tlv(3), u64(4, 1000), u64(5, 250))],
+            REGULATORY: [rules(rule(5150, 5250, u32(4, 80_000), u32(6, 2300)))],
+            TRIGGER_SCAN: [],
         }
     )
     for name, answer in answers.items():
@@ -102,6 +116,10 @@ class LivingLaptop(FakeKernel):
         self.steady = Steady()
         self.answers[STATION] = self._station
         self.answers[SURVEY] = self._survey
+        self.answers[TRIGGER_SCAN] = self._scan
+        self.scans = False
+        self._cached = [joined_radio(AP, 5180, s32(7, -5700), u32(10, 60)), heard_radio()]
+        self.answers[SCAN] = self._cached
 
     def _station(self, _: bytes) -> list[bytes]:
         passed_s = int(self.steady.now_s)
@@ -115,12 +133,26 @@ class LivingLaptop(FakeKernel):
         times = u64(4, 900 * passed_s) + u64(5, 100 * passed_s)
         return [survey(5180, s8(2, -92 + passed_s % 3), tlv(3), times)]
 
+    def _scan(self, _: bytes) -> list[bytes] | int:
+        if self.off_by is not None:
+            return errno.ENETDOWN
+        if self.scans:
+            return errno.EBUSY
+        self.scans = True
+        self.tell(TRIGGER_SCAN, u32(3, 3))
+        return []
+
     def wait(self, seconds: float) -> None:
         self.steady.now_s += seconds
+        if self.scans and seconds >= 5:
+            self.scans = False
+            self.answers[SCAN] = [self._cached[0], heard_radio(OTHER_AP, 2437, s32(7, -7150), u32(10, 3000))]
+            self.tell(SCAN_RESULTS, u32(3, 3))
 
     def switch(self, off_by) -> None:
         self.off_by = off_by
         self.answers[INTERFACE] = [interface("wlan0", 3, channel()) if off_by is None else interface(ssid=None)]
+        self.answers[SCAN] = self._cached if off_by is None else []
 
     def lose_link(self) -> None:
         self.answers[INTERFACE] = [interface(ssid=None)]

@@ -11,7 +11,18 @@ from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
 import pytest
 
-from adapters.contract import Ability, Adapter, BitRate, LinkEvent, LinkReading, RadioOff
+from adapters.contract import (
+    Ability,
+    Adapter,
+    AdapterError,
+    BitRate,
+    ChannelVisit,
+    HeardRadio,
+    LinkEvent,
+    LinkReading,
+    RadioOff,
+    RegulatoryDomain,
+)
 from adapters.ieee80211 import band_of
 from adapters.simulated import SimulatedClock, SimulatedRadio, pottery
 from adapters.simulated.scene import RouterChange, RouterState, Scene
@@ -20,9 +31,9 @@ from tests.adapters.played_laptop import LivingLaptop, adapter_on
 
 @dataclass
 class Bench:
-    """One adapter on a link that is up, and what a test may do to it: ``wait`` lets awake seconds pass (with
-    frames sent and received where they can be), ``lose_link`` takes the link away for good, ``switch`` switches the
-    radio off by what it is told, or on with None."""
+    """One adapter on a link that is up, of a user who may ask for scans, and what a test may do to it: ``wait`` lets
+    awake seconds pass (with frames sent and received where they can be; five are enough for a scan), ``lose_link``
+    takes the link away for good, ``switch`` switches the radio off by what it is told, or on with None."""
 
     adapter: Adapter
     wait: Callable[[float], None]
@@ -39,6 +50,8 @@ def simulated_bench() -> Bench:
         (RouterChange(start_utc_ms, pottery.VERSIONS[1].state), RouterChange(start_utc_ms + 86_400_000, off)),
         whole.stays[:1],
         whole.paths,
+        neighbours=whole.neighbours,
+        regulatory=whole.regulatory,
     )
     radio = SimulatedRadio(scene, clock, seed=5)
     return Bench(radio, clock.advance, lambda: clock.advance(86_400), radio.switch)
@@ -182,6 +195,103 @@ def test_losing_the_link_is_told_where_events_can_be_told(bench):
     bench.lose_link()
     if can_tell:
         assert "disconnected" in [event.kind for event in bench.adapter.events()]
+
+
+def scan(bench: Bench) -> list[str]:
+    """Have the card scan, and tell which events that brought."""
+    bench.adapter.events()
+    bench.adapter.begin_scan()
+    bench.wait(10)
+    return [event.kind for event in bench.adapter.events()]
+
+
+def test_a_scan_is_told_when_it_begins_and_when_it_ends(bench):
+    assert scan(bench) == ["scan-started", "scan-finished"]
+    assert scan(bench) == ["scan-started", "scan-finished"], "and may be asked for again"
+
+
+def test_a_second_scan_in_the_midst_of_one_is_refused_and_harms_neither_it_nor_the_reading(bench):
+    bench.adapter.begin_scan()
+    with pytest.raises(AdapterError, match="scan") as refused:
+        bench.adapter.begin_scan()
+    assert "\n" not in str(refused.value)
+    assert bench.adapter.read().connected
+    bench.wait(10)
+    assert [event.kind for event in bench.adapter.events()] == ["scan-started", "scan-finished"]
+
+
+def test_who_is_heard_is_told_once_with_levels_of_a_radio_and_ages(bench):
+    scan(bench)
+    heard = bench.adapter.heard()
+    assert len(heard) >= 2
+    assert len({(radio.bssid, radio.frequency_mhz, radio.ssid) for radio in heard}) == len(heard)
+    for radio in heard:
+        assert isinstance(radio, HeardRadio)
+        assert_typed(radio)
+        assert re.fullmatch(r"([0-9a-f]{2}:){5}[0-9a-f]{2}", radio.bssid)
+        assert band_of(radio.frequency_mhz) is not None
+        assert radio.ssid is None or 1 <= len(radio.ssid) <= 32
+        assert radio.rssi_dbm is None or -100 <= radio.rssi_dbm <= -1
+        assert radio.age_ms is None or 0 <= radio.age_ms <= 30_000
+        assert radio.busy_share is None or 0 <= radio.busy_share <= 1
+        assert radio.width_mhz in (None, 20, 40, 80, 160, 320)
+        if radio.center_mhz is not None and radio.width_mhz is not None:
+            assert abs(radio.center_mhz - radio.frequency_mhz) <= radio.width_mhz / 2 - 10
+
+
+def test_the_radio_that_the_laptop_is_on_is_heard_fresh_and_about_as_strong_as_its_link(bench):
+    reading = bench.adapter.read()
+    (own,) = [radio for radio in bench.adapter.heard() if radio.associated]
+    assert (own.bssid, own.frequency_mhz) == (reading.bssid, reading.frequency_mhz)
+    assert own.age_ms is None or own.age_ms < 1000
+    if own.rssi_dbm is not None and reading.rssi_dbm is not None:
+        assert abs(own.rssi_dbm - reading.rssi_dbm) <= 6
+
+
+def test_listening_sends_nothing_and_changes_no_reading(bench):
+    before = bench.adapter.read()
+    for ask in (bench.adapter.heard, bench.adapter.visits, bench.adapter.regulatory):
+        ask()
+    now = bench.adapter.read()
+    assert bench.adapter.events() == []
+    assert (now.bssid, now.tx_packets_total) == (before.bssid, before.tx_packets_total)
+
+
+def test_visits_are_of_one_channel_each_and_no_busier_than_long(bench):
+    bench.adapter.read()
+    scan(bench)
+    visits = bench.adapter.visits()
+    assert len({visit.frequency_mhz for visit in visits}) == len(visits)
+    for visit in visits:
+        assert isinstance(visit, ChannelVisit)
+        assert_typed(visit)
+        assert visit.noise_dbm is None or -110 <= visit.noise_dbm <= -60
+        if visit.active_ms is not None and visit.busy_ms is not None:
+            assert 0 <= visit.busy_ms <= visit.active_ms
+
+
+def test_rules_are_of_a_country_and_in_megahertz_and_dbm(bench):
+    domain = bench.adapter.regulatory()
+    if domain is None:
+        return  # a system that does not tell
+    assert isinstance(domain, RegulatoryDomain)
+    assert_typed(domain)
+    assert re.fullmatch(r"[A-Z0-9]{2}", domain.country)
+    assert domain.dfs_region in (None, "FCC", "ETSI", "JP")
+    for rule in domain.rules:
+        assert_typed(rule)
+        assert 100 < rule.start_mhz < rule.end_mhz < 100_000
+        assert rule.max_eirp_dbm is None or -10 <= rule.max_eirp_dbm <= 60
+        assert rule.max_width_mhz is None or 1 <= rule.max_width_mhz <= 3000
+
+
+@pytest.mark.parametrize("off_by", get_args(RadioOff))
+def test_a_radio_that_is_off_does_not_scan_and_listening_is_no_harm(bench, off_by):
+    bench.switch(off_by)
+    with pytest.raises(AdapterError):
+        bench.adapter.begin_scan()
+    assert not [radio for radio in bench.adapter.heard() if radio.associated]
+    bench.adapter.visits()
 
 
 def test_abilities_speak_of_fields_of_a_reading_and_once_of_each(bench):
