@@ -87,13 +87,14 @@ def laptop(**answers) -> FakeKernel:
     return kernel
 
 
-def adapter_on(kernel: FakeKernel, name="wlan0", steady_s=None, radio_off=lambda _: None) -> LinuxAdapter:
+def adapter_on(kernel: FakeKernel, name="wlan0", steady_s=None, radio_off=lambda _: None, **options) -> LinuxAdapter:
     adapter = LinuxAdapter(
         Family("nl80211", kernel.open_wire),
         name,
         steady_s=steady_s or Steady(),
         traffic=lambda _: (111, 222),
         radio_off=radio_off,
+        **options,
     )
     adapter._kernel.listen("mlme", "scan")
     return adapter
