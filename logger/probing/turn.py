@@ -82,7 +82,7 @@ def take_turn(
         with log.transaction() as db:
             begin_timeline(db, clock.utc_ms())
         share = _share(log, settings, clock, zone) if asked.scheduled and target else Share(None)
-        why_not = share.words or _why_not(settings, instruments, over, asked, should_stop)
+        why_not = share.words or _why_not(settings, instruments, adapter, over, asked)
         if why_not:
             stepped_aside(log, clock.utc_ms(), _line(why_not), far_end=whom)
         else:
@@ -116,7 +116,7 @@ def _fastest(log: Log, before_ms: int) -> float | None:
 
 
 def _why_not(
-    settings: Settings, instruments: Instruments, interface: str, asked: Asked, should_stop: ShouldStop
+    settings: Settings, instruments: Instruments, adapter: Adapter, interface: str, asked: Asked
 ) -> str | None:
     """Why this is not the moment; None where it is."""
     if asked.scheduled and settings.probe_on_battery < 0.5 and instruments.on_battery():
@@ -125,7 +125,10 @@ def _why_not(
         return None
     if settings.probe_on_metered < 0.5 and instruments.metered(interface):
         return "the connection is metered"
-    return instruments.in_use(interface, should_stop)
+    rate = None
+    with suppress(AdapterError):  # met again when the turn begins
+        rate = adapter.read().tx_rate
+    return instruments.in_use(interface, rate.mbps if rate else None)
 
 
 def _measure(

@@ -72,7 +72,7 @@ class Played:
     def metered(self, interface: str) -> bool | None:
         return self.is_metered
 
-    def in_use(self, interface: str, should_stop: Callable[[], bool]) -> str | None:
+    def in_use(self, interface: str, link_rate_mbps: float | None) -> str | None:
         return self.user
 
     def whole_turn(self, interface, target, limits, clock, should_stop) -> Turn:
