@@ -8,7 +8,7 @@ from typing import Literal
 Direction = Literal["down", "up"]
 Load = Literal["idle", "down", "up"]
 Method = Literal["icmp", "tcp-connect"]
-# "failed": not everything that was meant to be measured was. "stepped-aside": another one had the link, or we were stopped.
+# "failed": it broke off. "stepped-aside": another one had the far end, or we were stopped.
 Outcome = Literal["done", "failed", "stepped-aside"]
 
 

@@ -2,12 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field
+from typing import Literal
 
 from adapters.clock import Clock
-from adapters.probing.results import Turn
+from adapters.probing.echoes import find_echo
+from adapters.probing.errors import FarEndBusy, ProbeFailed, Stopped, WayAstray
+from adapters.probing.greeting import Greeting
+from adapters.probing.http_wire import Connection, Proof
+from adapters.probing.latency import Asked, Echo, RoundBeside, run_round
+from adapters.probing.link_use import Counters, read_counters
+from adapters.probing.results import Direction, Latency, Load, Outcome, Transfer, Turn
 from adapters.probing.target import Target
+from adapters.probing.transfer import Wish, run_transfer, takes_uploads
+from adapters.probing.way import Way
+
+SETTLING_S = 30.0  # for all but the measuring: reaching, asking, ending
+_GATEWAY_PORTS = (80, 443, 53)  # where it answers no echo request; a refusal is an answer, too
+_LEAST_SEEN = 0.5  # of the payload, in the interface's own count
+_COUNTED_BYTES = 1_000_000  # less is not worth the question
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,16 +37,186 @@ class Limits:
     @property
     def longest_s(self) -> float:
         """The turn is over by then, whatever the other side does."""
-        return self.idle_seconds + 2 * self.seconds_per_direction + 30
+        return self.idle_seconds + 2 * self.seconds_per_direction + SETTLING_S
+
+    def wishes(self, direction: Direction) -> list[Wish]:
+        """The transfers of one direction."""
+        counts = [1] if self.streams == 1 else [1, self.streams]
+        return [Wish(direction, streams, self.seconds_per_direction / len(counts)) for streams in counts]
+
+
+@dataclass(slots=True)
+class _Found:
+    """What a turn has so far."""
+
+    far_end: str = ""
+    transfers: list[Transfer] = field(default_factory=list)
+    latencies: list[Latency] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
 
 
 def run_turn(
-    interface: str, target: Target, limits: Limits, clock: Clock, should_stop: Callable[[], bool] = lambda: False
+    interface: str,
+    target: Target | None,
+    limits: Limits,
+    clock: Clock,
+    should_stop: Callable[[], bool] = lambda: False,
+    counters: Callable[[str], Counters | None] = read_counters,
 ) -> Turn:
-    """Idle latency, transfers down and up, each with one stream and with several, and latency meanwhile.
+    """Idle latency, transfers down and up, each with one stream and with several, and latency meanwhile. Without a
+    target, latency to the gateway.
 
     All traffic goes over ``interface``; where the way to the target does not, the turn fails before any is sent.
     ``should_stop`` is asked ten times a second; once it says yes, the turn ends as "stepped-aside" with what it has.
     What the network, the other side or the system does never raises: it is told in the outcome and its words.
     """
-    raise NotImplementedError
+    begun = clock.utc_ms()
+    found = _Found()
+    outcome: Outcome = "done"
+    retry_after_s = None
+    try:
+        _measure(interface, target, limits, clock, should_stop, counters, found)
+        words = "; ".join(found.remarks)
+    except Stopped as error:
+        outcome, words = "stepped-aside", str(error)
+    except FarEndBusy as error:
+        outcome, words, retry_after_s = "stepped-aside", str(error), error.retry_after_s
+    except ProbeFailed as error:
+        outcome, words = "failed", str(error)
+    except OSError as error:
+        outcome, words = "failed", f"{interface}: {error.strerror or error}"
+    ended = max(begun, clock.utc_ms())
+    return Turn(
+        begun, ended, found.far_end, outcome, words, tuple(found.transfers), tuple(found.latencies), retry_after_s
+    )
+
+
+def _measure(
+    interface: str,
+    target: Target | None,
+    limits: Limits,
+    clock: Clock,
+    should_stop: Callable[[], bool],
+    counters: Callable[[str], Counters | None],
+    found: _Found,
+) -> None:
+    way = Way(interface)
+    greeting: Greeting | None = None
+    proof = Proof(target.token if target else None)
+    echoes: list[tuple[Literal["gateway", "far-end"], Echo]] = []
+    before = counters(interface)
+    try:
+        if target is not None:
+            way.resolve(target.host, target.port)
+            if target.is_far_end:
+                greeting = Greeting(target, way, proof)
+                greeting.hello()
+                greeting.claim(limits.longest_s)
+            else:
+                Connection(target, way, proof).close()
+            found.far_end = target.label
+        echoes = _echoes(way, target, found, should_stop)
+        _idle(echoes, limits, should_stop, found)
+        if target is None:
+            return
+        wishes: list[tuple[str, list[Wish]]] = [("GET", limits.wishes("down"))]
+        method = "PUT" if target.is_far_end else "POST" if takes_uploads(target, way) else ""
+        if method:
+            wishes.append((method, limits.wishes("up")))
+        else:
+            found.remarks.append(f"up was not measured: {target.label!a} does not say that it takes POST")
+        left = sum(len(of_one) for _, of_one in wishes)
+        for method, of_one in wishes:
+            asked = [Asked(name, echo) for name, echo in echoes]
+            with RoundBeside(asked):
+                for wish in of_one:
+                    transfer = run_transfer(
+                        _within_budget(wish, limits, found.transfers, left),
+                        target, way, proof, clock, should_stop, method,
+                    )  # fmt: skip
+                    found.transfers.append(transfer)
+                    left -= 1
+            _tell(asked, of_one[0].direction, found)
+        found.remarks += [f"{_name(one)}: {one.words}" for one in found.transfers if one.words]
+        _hold_to(interface, before, counters(interface), found.transfers)
+    finally:
+        for _, echo in echoes:
+            echo.close()
+        if greeting is not None:
+            greeting.close()
+
+
+def _echoes(
+    way: Way, target: Target | None, found: _Found, should_stop: Callable[[], bool]
+) -> list[tuple[Literal["gateway", "far-end"], Echo]]:
+    """A way of asking each, where there is one."""
+    echoes: list[tuple[Literal["gateway", "far-end"], Echo]] = []
+    gateway = way.gateway()
+    if gateway is None:
+        found.remarks.append(f"{way.interface} has no gateway")
+    sought: list[tuple[Literal["gateway", "far-end"], str | None, Sequence[int]]] = [
+        ("gateway", gateway, _GATEWAY_PORTS),
+        ("far-end", target.host if target else None, (target.port,) if target else ()),
+    ]
+    for name, host, ports in sought:
+        if host is None:
+            continue
+        if should_stop():
+            raise Stopped("it was stopped")
+        echo = None
+        with suppress(WayAstray):
+            family, address = way.resolve(host, 0)[0]
+            echo = find_echo(way, family, address, ports)
+        if echo is None:
+            found.remarks.append(f"the {name} answers neither echo requests nor connections")
+        else:
+            echoes.append((name, echo))
+    return echoes
+
+
+def _idle(
+    echoes: Sequence[tuple[Literal["gateway", "far-end"], Echo]],
+    limits: Limits,
+    should_stop: Callable[[], bool],
+    found: _Found,
+) -> None:
+    from time import monotonic
+
+    if not echoes:
+        if not found.far_end:
+            raise ProbeFailed("; ".join(found.remarks) or "there is nobody to ask")
+        return
+    asked = [Asked(name, echo) for name, echo in echoes]
+    ends_s = monotonic() + limits.idle_seconds
+    run_round(asked, lambda: monotonic() >= ends_s or should_stop())
+    if should_stop():
+        raise Stopped("it was stopped")
+    _tell(asked, "idle", found)
+
+
+def _tell(asked: Sequence[Asked], load: Load, found: _Found) -> None:
+    found.latencies += [latency for one in asked if (latency := one.latency(load)) is not None]
+
+
+def _within_budget(wish: Wish, limits: Limits, done: Sequence[Transfer], left: int) -> Wish:
+    """An even share of what is left of the turn's bytes, for each transfer that is left."""
+    if limits.max_bytes is None:
+        return wish
+    rest = max(0, limits.max_bytes - sum(one.bytes for one in done))
+    return Wish(wish.direction, wish.streams, wish.seconds, rest // left)
+
+
+def _hold_to(interface: str, before: Counters | None, after: Counters | None, done: Sequence[Transfer]) -> None:
+    """The traffic has to be in the interface's own count, or it took another way."""
+    if before is None or after is None:
+        return
+    for direction, came in (("down", after.rx_bytes - before.rx_bytes), ("up", after.tx_bytes - before.tx_bytes)):
+        payload = sum(one.bytes for one in done if one.direction == direction)
+        if payload > _COUNTED_BYTES and came < _LEAST_SEEN * payload:
+            raise WayAstray(
+                f"the traffic did not go over {interface}: it counted {came} of {payload} bytes {direction}"
+            )
+
+
+def _name(transfer: Transfer) -> str:
+    return f"{transfer.direction}, {transfer.streams} stream{'s' if transfer.streams > 1 else ''}"
