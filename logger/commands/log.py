@@ -53,10 +53,12 @@ def _log(args: argparse.Namespace, settings: Settings, clock: Clock) -> int:
     from logger.daemon import Daemon
     from logger.damage import opened_for_logging
     from logger.desktop import Desktop
+    from logger.probing.job import Probes
     from logger.pruning import Pruner
     from logger.review import Reviews
     from logger.sampler import Sampler
-    from logger.schedule import OneThreadScheduler, stopping_on_signals
+    from logger.schedule import LONGEST_WAIT_S, OneThreadScheduler, stopping_on_signals
+    from logger.sightings.job import Sightings
     from logger.supervisor import Supervisor
     from logger.voice import Voice
 
@@ -72,10 +74,13 @@ def _log(args: argparse.Namespace, settings: Settings, clock: Clock) -> int:
     ):
         if said:
             voice.complain(said)
-        sampler = Sampler(adapter, clock, interval_ms / 1000)
+        sightings = Sightings(log, adapter, clock, voice, every_s=settings.watch_every_s)
+        sampler = Sampler(adapter, clock, interval_ms / 1000, [sightings])
         daemon = Daemon(log, sampler, clock, voice, interval_ms=interval_ms, commit_s=settings.commit_s)
         pruner = Pruner(log, clock, keep_days=settings.keep_samples_days)
         reviews = Reviews(log, clock, voice, Desktop(clock), every_s=settings.review_every_s)
+        probe_every_s, options = _probes_asked_for(args, settings, adapter)
+        probes = Probes(log, clock, voice, every_s=probe_every_s, options=options)
 
         def begin() -> bool:
             name, boot = adapter.interface, boot_identity()
@@ -86,13 +91,19 @@ def _log(args: argparse.Namespace, settings: Settings, clock: Clock) -> int:
                 return
             if daemon.tick():
                 pruner.tick()
+            sightings.tick()
             reviews.tick()
 
-        def alive() -> None:
+        def turn() -> None:
+            if daemon.begun and interval_s > LONGEST_WAIT_S:  # what a scan has heard is kept for half a minute
+                sampler.take_in_events()
+                sightings.tick()
+            if daemon.begun and not sightings.scanning:  # a scan would be measured, too
+                probes.tick()
             supervisor.alive(daemon.standing)
 
         bedtime = SleepSignal.open(lambda begins: daemon.sleep(begins=begins))
-        scheduler = OneThreadScheduler(tick, interval_ms, each_turn=alive, ear=bedtime)
+        scheduler = OneThreadScheduler(tick, interval_ms, each_turn=turn, ear=bedtime)
         with stopping_on_signals(scheduler.stop), closing(bedtime) if bedtime else nullcontext():
             begin()
             supervisor.ready(f"logs {adapter.interface} every {interval_s:g} s")
@@ -103,8 +114,18 @@ def _log(args: argparse.Namespace, settings: Settings, clock: Clock) -> int:
                 share_wake_ups(0)
                 supervisor.stopping()
                 reviews.close()
+                probes.close()
                 written = not daemon.begun or daemon.end()
         return 0 if written else 1
+
+
+def _probes_asked_for(args: argparse.Namespace, settings: Settings, adapter: Adapter) -> tuple[float, list[str]]:
+    """How often, and the options of each. A simulated radio carries nothing: it is probed only where somebody says whom
+    to speak to."""
+    options = ["--interface", args.interface or adapter.interface]
+    if args.simulated is None:
+        return settings.probe_every_s, options
+    return settings.probe_every_s if settings.probe_far_end else 0.0, [*options, "--simulated", str(args.simulated)]
 
 
 def _open_adapter(args: argparse.Namespace, settings: Settings, clock: Clock) -> Adapter:

@@ -7,26 +7,15 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Sequence
 
 from adapters.clock import SystemClock
 from logger.claim import holder
 from logger.commands import add_json_option, add_log_option, open_log
 from logger.commands.saying import say_json
 from logger.log import Log
-from logger.printable import printable
-from logger.sightings.watched import (
-    LastHeard,
-    Name,
-    Watched,
-    last_heard,
-    name_of,
-    read_watched,
-    scans_since,
-    stop_watching,
-    watch,
-)
-from logger.times import format_duration, format_local, local_zone_name
+from logger.sightings.shown import name_words, radio_words, watched_json, watched_radios
+from logger.sightings.watched import Name, last_heard, name_of, read_watched, scans_since, stop_watching, watch
+from logger.times import format_local, local_zone_name
 from logger.wording import counted
 
 DAY_MS = 86_400_000
@@ -49,30 +38,13 @@ def run(args: argparse.Namespace) -> int:
         now_ms = SystemClock().utc_ms()
         if args.stop:
             stop_watching(log, args.name)
-            return say_json(stopped=str(args.name)) if args.json else _say(f"{_quoted(args.name)} is watched no longer")
+            return (
+                say_json(stopped=str(args.name)) if args.json else _say(f"{name_words(args.name)} is watched no longer")
+            )
         if args.name is not None:
             new = watch(log, args.name, now_ms)
             return _answer_new(log, args, new, now_ms)
         return _answer_all(log, args, now_ms)
-
-
-def radio_words(heard: LastHeard, now_ms: int) -> str:
-    """One radio as it was heard last: "02:00:00:00:00:05, 5 GHz, 5180 MHz: -61 dBm, 2 min ago"."""
-    band = "" if heard.band is None else f"{heard.band} GHz, "
-    level = "heard" if heard.rssi_dbm is None else f"{heard.rssi_dbm:.3g} dBm"
-    ago = format_duration(max(0, now_ms - heard.heard_at_utc_ms) // 1000)
-    return f"{printable(heard.bssid)}, {band}{heard.frequency_mhz} MHz: {level}, {ago} ago"
-
-
-def watched_json(watched: Watched, radios: Sequence[LastHeard]) -> dict[str, object]:
-    """One watched name and its radios, for machines."""
-    shown = ("bssid", "ssid_text", "band", "frequency_mhz", "width_mhz", "rssi_dbm", "heard_at_utc_ms")
-    return {
-        "ssid_text": None if watched.name.ssid is None else str(watched.name),
-        "bssid": watched.name.bssid,
-        "since_utc_ms": watched.since_utc_ms,
-        "radios": [{name: getattr(radio, name) for name in shown} for radio in radios],
-    }
 
 
 def _name(word: str) -> Name:
@@ -87,7 +59,7 @@ def _answer_new(log: Log, args: argparse.Namespace, new: bool, now_ms: int) -> i
     radios = last_heard(log.db, [args.name])[args.name]
     if args.json:
         return say_json(new=new, logging=holder(log.path) is not None, **watched_json(watched, radios))
-    print(f"{_quoted(args.name)} is watched{' from now on' if new else ' already'}")
+    print(f"{name_words(args.name)} is watched{' from now on' if new else ' already'}")
     for radio in radios:
         print(f"  {radio_words(radio, now_ms)}")
     if not radios:
@@ -97,23 +69,22 @@ def _answer_new(log: Log, args: argparse.Namespace, new: bool, now_ms: int) -> i
 
 
 def _answer_all(log: Log, args: argparse.Namespace, now_ms: int) -> int:
-    all_watched = read_watched(log.db)
-    radios = last_heard(log.db, (watched.name for watched in all_watched))
+    all_watched = watched_radios(log.db)
     n_active, n_others = scans_since(log.db, now_ms - DAY_MS)
     if args.json:
         return say_json(
             logging=holder(log.path) is not None,
             scans_last_day={"active": n_active, "of_others": n_others},
-            watched=[watched_json(watched, radios[watched.name]) for watched in all_watched],
+            watched=[watched_json(watched, radios) for watched, radios in all_watched],
         )
     if not all_watched:
         print('nothing is watched; linktrial watch "NETWORK" hears all its radios, whichever the laptop is on')
     zone = local_zone_name()
-    for watched in all_watched:
-        print(f"{_quoted(watched.name)}, since {format_local(watched.since_utc_ms, zone, now_ms)}")
-        for radio in radios[watched.name]:
+    for watched, radios in all_watched:
+        print(f"{name_words(watched.name)}, since {format_local(watched.since_utc_ms, zone, now_ms)}")
+        for radio in radios:
             print(f"  {radio_words(radio, now_ms)}")
-        if not radios[watched.name]:
+        if not radios:
             print("  not heard by any scan of late" if n_active + n_others else "  no scan has heard it yet")
     print(
         f"in the last 24 h: {counted(n_active, 'scan')} that linktrial asked for,"
@@ -128,10 +99,6 @@ def _answer_all(log: Log, args: argparse.Namespace, now_ms: int) -> int:
 def _hint(log: Log) -> None:
     if holder(log.path) is None:
         print("not logging; 'linktrial log' starts it, and only then are radios heard")
-
-
-def _quoted(name: Name) -> str:
-    return printable(name.bssid or f"'{name}'")
 
 
 def _say(words: str) -> int:

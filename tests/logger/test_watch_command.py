@@ -162,3 +162,19 @@ def test_a_hostile_name_is_shown_harmless(capsys, db):
     said = run(capsys, db)[1]
     assert said.replace("\n", "").isprintable()
     assert ssid_text(ssid) in said
+
+
+def test_status_has_a_line_for_each_radio_that_is_watched(capsys, db):
+    for word in ("Pottery", FIVE, "Kiln"):
+        run(capsys, db, word)
+    hear(db, (TWO, b"Pottery", "2.4", 2437, -40.5, 0), (FIVE, b"Pottery", "5", 5180, -61.0, 0))
+    assert main(["status", "--db", str(db)]) == 0
+    lines = [line for line in capsys.readouterr().out.splitlines() if line.startswith("watched")]
+    assert lines == [
+        f"watched of 'Pottery': {TWO}, 2.4 GHz, 2437 MHz: -40.5 dBm, 2 min ago",
+        f"watched of 'Pottery': {FIVE}, 5 GHz, 5180 MHz: -61 dBm, 2 min ago",
+        "watched: 'Kiln', not heard",
+    ]
+    assert main(["status", "--json", "--db", str(db)]) == 0
+    watched = json.loads(capsys.readouterr().out)["watched"]
+    assert [len(each["radios"]) for each in watched] == [2, 1, 0]
