@@ -16,12 +16,13 @@ from adapters.errors import AdapterError
 from adapters.far_end import PROTOCOL
 from adapters.far_end.claim import LONGEST_S, Turn
 from adapters.far_end.digest import Gate, Standing
-from adapters.far_end.limits import Allowance, Buckets, Limits, Room
+from adapters.far_end.limits import Allowance, Bucket, Buckets, Limits, Room
 from adapters.far_end.peers import Peers, plain_address
 from adapters.far_end.wire import PIECE, Asked, Refused, Tally, Wire
 
 MOST_COUNT = 10**12
 _BACKLOG = 256
+_TOO_MANY_S = 1.0  # how long who asks too often waits for that answer
 _FULL = b"HTTP/1.1 503 Service Unavailable\r\nRetry-After: 5\r\nContent-Length: 0\r\nConnection: close\r\n\r\n"
 
 
@@ -173,20 +174,28 @@ class _Visit:
     async def _challenge(self, asked: Asked, standing: Standing) -> bool:
         if standing is Standing.WRONG:
             self._far_end._tell(Happening("wrong-token", self.client))
-        if standing is not Standing.STALE and not await self._patience():
-            return False
+            if not await self._patience():
+                return False
+        elif standing is Standing.NONE:
+            self._stranger().take(1, self._far_end._steady_s())
         challenge = self._far_end._gate.challenge(self.client, stale=standing is Standing.STALE)
         words = {"error": "say the pairing token, as HTTP Digest (RFC 7616)"}
-        return await self._answer(asked, 401, words, {"WWW-Authenticate": challenge})
+        # Who asks for too many challenges is given them still: a paired client may be at the same address.
+        keeps = self._stranger().level(self._far_end._steady_s()) > 0
+        return await self._answer(asked, 401, words, {"WWW-Authenticate": challenge}, keeps=keeps)
+
+    def _stranger(self) -> Bucket:
+        return self._far_end._strangers.of(self.client, self._far_end._steady_s())
 
     async def _patience(self) -> bool:
         """Whether a stranger's request may be answered; else it has been told when to come back."""
         now_s = self._far_end._steady_s()
-        bucket = self._far_end._strangers.of(self.client, now_s)
+        bucket = self._stranger()
         if bucket.level(now_s) >= 1:
             bucket.take(1, now_s)
             return True
         self._far_end._tell(Happening("limited", self.client, {"by": "requests"}))
+        await asyncio.sleep(_TOO_MANY_S)
         await self._wire.answer(429, {"error": "too many requests"}, more={"Retry-After": "1"}, keeps=False)
         await self._wire.linger()
         return False
@@ -267,10 +276,16 @@ class _Visit:
         return True
 
     async def _answer(
-        self, asked: Asked, status: int, body: Mapping[str, object], more: Mapping[str, str] | None = None
+        self,
+        asked: Asked,
+        status: int,
+        body: Mapping[str, object],
+        more: Mapping[str, str] | None = None,
+        *,
+        keeps: bool = True,
     ) -> bool:
         """Whether there may be another request: a body that nobody read ends the connection."""
-        keeps = asked.keeps_alive and asked.length == 0
+        keeps = keeps and asked.keeps_alive and asked.length == 0
         await self._wire.answer(status, body, more=more, keeps=keeps)
         if not keeps:
             await self._wire.linger()

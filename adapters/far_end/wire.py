@@ -1,7 +1,7 @@
 """One connection: heads of requests in, answers out, bodies at full speed, and a deadline on all of it.
 
-h11 parses the heads (and bodies in chunks, which are rarer); bodies of a known length pass it by, in large pieces. What
-waits in memory is bounded by one head and one piece a connection.
+h11 parses the heads; bodies pass it by, in large pieces. What waits in memory is bounded by one head and one piece a
+connection.
 """
 
 from __future__ import annotations
@@ -21,11 +21,13 @@ from urllib.parse import parse_qsl
 import h11
 
 from adapters.far_end.limits import Limits
+from adapters.http_chunks import Chunks, ChunksBroken
 
 _Moved = TypeVar("_Moved")
 
 PIECE = 1 << 20
 _SMALL_PIECE = 1 << 16  # slow links begin, and stay, with these: a stall is told by a piece
+_CHUNKED_PIECE = 1 << 18
 _HEAD_PIECE = 4096
 _STEP_MS = 100  # between the running totals of an upload
 _DRAIN_BYTES, _DRAIN_S = 1 << 18, 1.0
@@ -210,24 +212,23 @@ class Wire:
                 return
 
     async def _swallow_chunks(self, tally: Tally, ends_s: float) -> None:
+        chunks, came = Chunks(), len(self._rest)
+        room = bytearray(_CHUNKED_PIECE)  # of its own, for these bytes are read
+        data: bytes | bytearray = self._rest
         while True:
             try:
-                event = self._parser.next_event()
-            except h11.RemoteProtocolError:
+                payload, end = chunks.take(data, came)
+            except ChunksBroken:
                 raise Refused(400, "the body is not in chunks") from None
-            if isinstance(event, h11.EndOfMessage):
-                self._rest = bytes(self._parser.trailing_data[0])
+            tally.add(payload)
+            self._rest = bytes(data[end:came])
+            if chunks.over or not await self._paced(payload, ends_s, tally):
                 return
-            if isinstance(event, h11.Data):
-                tally.add(len(event.data))
-                if not await self._paced(len(event.data), ends_s, tally):
-                    return
-                continue
-            came = await self._within(ends_s, tally, self._loop.sock_recv(self._sock, _SMALL_PIECE))
+            data = room
+            came = await self._within(ends_s, tally, self._loop.sock_recv_into(self._sock, room)) or 0
             if not came:
                 tally.ended = "gone" if tally.ended == "whole" else tally.ended
                 return
-            self._parser.receive_data(came)
 
     async def _within(self, ends_s: float, tally: Tally, moving: Awaitable[_Moved]) -> _Moved | None:
         """What was moved; None where a deadline came first."""
@@ -262,13 +263,14 @@ class Wire:
         return h11.Connection(h11.SERVER, max_incomplete_event_size=self._limits.head_bytes)
 
     def _asked(self, request: h11.Request) -> Asked:
+        if not request.http_version.startswith(b"1."):
+            raise Refused(505, "HTTP/1.1 is spoken here")
         headers = tuple((_text(name), _text(value)) for name, value in request.headers)
         said = dict(headers)
         length: int | None = int(said.get("content-length", 0))
         if "transfer-encoding" in said:
             length = None
-        else:
-            self._rest = bytes(self._parser.trailing_data[0])
+        self._rest = bytes(self._parser.trailing_data[0])
         closes = "close" in said.get("connection", "").lower() or request.http_version < b"1.1"
         return Asked(_text(request.method), _text(request.target), headers, length, not closes)
 
