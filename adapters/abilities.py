@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from adapters.contract import Ability, BitRate, LinkReading
-from adapters.ieee80211 import ssid_text
+from adapters.contract import Ability, Adapter, BitRate, ChannelVisit, HeardRadio, LinkReading, RegulatoryDomain
+from adapters.errors import AdapterError
+from adapters.ieee80211 import band_of, ssid_text
 
 #: The fields of LinkReading that a person would miss, and their units.
 QUANTITIES = {
@@ -54,6 +55,51 @@ def abilities_of(reading: LinkReading, remedies: Remedies, events: str) -> list[
         *(_ability(quantity, unit, reading, remedies) for quantity, unit in QUANTITIES.items()),
         Ability("events", "", True, events),
     ]
+
+
+def abilities_to_hear(adapter: Adapter) -> list[Ability]:
+    """What the card tells besides its link: who is heard, its counts of channels, the rules. Nothing is sent."""
+    return [
+        _asked("heard", lambda: _heard(adapter.heard())),
+        _asked("visits", lambda: _visits(adapter.visits())),
+        _asked("regulatory", lambda: _rules(adapter.regulatory())),
+    ]
+
+
+def _asked(quantity: str, ask: Callable[[], tuple[bool | None, str, str | None]]) -> Ability:
+    try:
+        return Ability(quantity, "", *ask())
+    except AdapterError as error:
+        return Ability(quantity, "", False, str(error))
+
+
+def _heard(radios: list[HeardRadio]) -> tuple[bool | None, str, str | None]:
+    counts = {band: sum(band_of(radio.frequency_mhz) == band for radio in radios) for band in ("2.4", "5", "6")}
+    said = ", ".join(f"{_counted(count, 'radio')} at {band} GHz" for band, count in counts.items())
+    alone = all(radio.associated for radio in radios)
+    return True, said, "others are heard for half a minute after a scan" if alone else None
+
+
+def _visits(visits: list[ChannelVisit]) -> tuple[bool | None, str, str | None]:
+    counted = sum(visit.active_ms is not None for visit in visits)
+    if not visits:
+        return False, "not told", "this driver keeps no count of channels, or has not scanned since it told last"
+    if not counted:
+        return False, f"no airtime of {_counted(len(visits), 'channel')}", "this driver tells noise alone"
+    return True, f"airtime of {_counted(counted, 'channel')}", None
+
+
+def _rules(domain: RegulatoryDomain | None) -> tuple[bool | None, str, str | None]:
+    if domain is None:
+        return False, "not told", None
+    region = f" ({domain.dfs_region})" if domain.dfs_region else ""
+    said = f"{domain.country}{region}, {_counted(len(domain.rules), 'rule')}"
+    unknown = "the system does not know the country; its settings, or an access point, may tell it"
+    return True, said, unknown if domain.country == "00" else None
+
+
+def _counted(number: int, noun: str) -> str:
+    return f"{number or 'no'} {noun}{'' if number == 1 else 's'}"
 
 
 def _ability(quantity: str, unit: str, reading: LinkReading, remedies: Remedies) -> Ability:

@@ -168,7 +168,7 @@ class RegulatoryDomain:
 class Ability:
     """Whether this card, driver and user give one quantity."""
 
-    quantity: str  # a field of LinkReading, or "events"
+    quantity: str  # a field of LinkReading, "events", or what else may be asked for: "heard", "scans" ...
     unit: str
     available: bool | None  # None: cannot be told while there is no link
     now: str  # what was read just now, for a person ("-61 dBm"), or why nothing was

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import os
 import platform
+import socket
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from adapters.contract import Ability
 from adapters.errors import AdapterError
 from adapters.netlink import Family
 
@@ -50,6 +52,44 @@ def surroundings(root: Path = Path("/"), family: Callable[[str], Family] = Famil
         netlink=netlink,
         nl80211=nl80211,
     )
+
+
+def manager_lets_scan() -> bool | None:
+    """Whether NetworkManager would let this user scan; None where it cannot be asked."""
+    from adapters.scan_request import network_manager_lets_scan  # and the bus, only where somebody asks
+
+    return network_manager_lets_scan()
+
+
+def right_to_scan(network_admin: bool | None, ask_manager: Callable[[], bool | None] = manager_lets_scan) -> Ability:
+    """Whether the kernel, or else the network manager, would take this user's wish for a scan. None is asked for."""
+    if network_admin:
+        return Ability("scans", "", True, "the kernel takes this user's wish")
+    lets = ask_manager()
+    if lets:
+        return Ability("scans", "", True, "NetworkManager takes this user's wish")
+    return Ability(
+        "scans",
+        "",
+        False if lets is False or network_admin is False else None,
+        "this user may not ask for them",
+        "other bands are heard when another program scans; CAP_NET_ADMIN, or NetworkManager's leave, gives the right",
+    )
+
+
+def right_to_echo(open_socket: Callable[[int, int, int], socket.socket] = socket.socket) -> Ability:
+    """Whether latency can be asked for by ICMP echo requests without being root (icmp(7))."""
+    try:
+        open_socket(socket.AF_INET, socket.SOCK_DGRAM, socket.IPPROTO_ICMP).close()
+    except OSError:
+        return Ability(
+            "icmp",
+            "",
+            False,
+            "no datagram ICMP socket: latency is taken by TCP connections",
+            "on Linux, net.ipv4.ping_group_range says which groups may have one",
+        )
+    return Ability("icmp", "", True, "a datagram socket: latency is taken by echo requests")
 
 
 def driver_of(interface: str, root: Path = Path("/")) -> str | None:

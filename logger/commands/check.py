@@ -8,9 +8,10 @@ import textwrap
 from dataclasses import asdict
 
 from adapters import open_adapter
+from adapters.abilities import abilities_to_hear
 from adapters.contract import Ability
 from adapters.errors import AdapterError
-from adapters.rights import Surroundings, driver_of, surroundings
+from adapters.rights import Surroundings, driver_of, right_to_echo, right_to_scan, surroundings
 from logger.commands import add_json_option
 from logger.commands.saying import say_json
 
@@ -26,6 +27,7 @@ def run(args: argparse.Namespace) -> int:
     around = surroundings()
     findings: dict[str, object] = {"interface": None, "adapter": None, "driver": None, "error": None}
     abilities: list[Ability] = []
+    beside: list[Ability] = []  # what is there besides the link
     failure: AdapterError | None = None
     try:
         adapter = open_adapter(args.interface)
@@ -36,15 +38,18 @@ def run(args: argparse.Namespace) -> int:
         }
         try:
             abilities = adapter.abilities()
+            beside = [*abilities_to_hear(adapter), right_to_scan(around.network_admin)]
         finally:
             adapter.close()
     except AdapterError as error:
         failure = error
         findings["error"] = str(error)
+    beside.append(right_to_echo())
     if args.json:
-        say_json(**findings, **asdict(around), quantities=[asdict(ability) for ability in abilities])
+        told = {"quantities": abilities, "beside": beside}
+        say_json(**findings, **asdict(around), **{name: [asdict(each) for each in told[name]] for name in told})
     else:
-        print("\n".join([*_machine(around), *_card(findings), *_quantities(abilities)]))
+        print("\n".join([*_machine(around), *_card(findings), *_quantities(abilities), *_quantities(beside)]))
     if failure is not None:
         raise failure
     return 0

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import errno
 import os
+import socket
 import sys
 
 import pytest
 
 from adapters.netlink import Family
-from adapters.rights import driver_of, surroundings
+from adapters.rights import driver_of, right_to_echo, right_to_scan, surroundings
 from tests.adapters.netlink_builder import FakeKernel
 
 
@@ -80,3 +81,46 @@ def test_the_driver_is_the_one_that_the_device_links_to(tmp_path):
     (device / "driver").symlink_to(tmp_path / "sys/bus/pci/drivers/iwlwifi")
     assert driver_of("wlan0", tmp_path) == "iwlwifi"
     assert driver_of("wlan1", tmp_path) is None
+
+
+@pytest.mark.parametrize(
+    ("network_admin", "manager", "available", "words"),
+    [
+        (True, None, True, "kernel"),
+        (False, True, True, "NetworkManager takes"),
+        (None, True, True, "NetworkManager takes"),
+        (False, False, False, "may not"),
+        (False, None, False, "may not"),
+        (None, None, None, "may not"),
+    ],
+)
+def test_who_would_take_a_wish_for_a_scan_is_told(network_admin, manager, available, words):
+    told = right_to_scan(network_admin, lambda: manager)
+    assert (told.quantity, told.available) == ("scans", available)
+    assert words in told.now
+    assert (told.remedy is None) == (available is True)
+
+
+def test_who_may_have_the_kernel_scan_asks_no_network_manager():
+    assert right_to_scan(True, lambda: pytest.fail("it was asked")).available is True
+
+
+def test_whether_echo_requests_need_no_right_is_tried_and_the_socket_given_back():
+    opened = []
+
+    def open_socket(*kind):
+        opened.append(socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM))
+        assert kind == (socket.AF_INET, socket.SOCK_DGRAM, 1)
+        return opened[-1]
+
+    assert right_to_echo(open_socket).available is True
+    assert opened[0].fileno() == -1
+
+
+@pytest.mark.parametrize("code", [errno.EACCES, errno.EPERM, errno.EPROTONOSUPPORT])
+def test_without_such_a_socket_it_is_told_what_is_asked_instead(code):
+    def refuse(*_):
+        raise OSError(code, os.strerror(code))
+
+    told = right_to_echo(refuse)
+    assert (told.available, "TCP" in told.now, "ping_group_range" in (told.remedy or "")) == (False, True, True)

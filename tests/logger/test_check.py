@@ -6,11 +6,12 @@ import json
 
 import pytest
 
-from adapters.contract import Ability
-from adapters.errors import InterfaceGone, NoWirelessInterface
-from adapters.rights import Surroundings
+from adapters.contract import Ability, ChannelVisit, FrequencyRule, HeardRadio, RegulatoryDomain
+from adapters.errors import AdapterError, InterfaceGone, NoWirelessInterface
+from adapters.rights import Surroundings, right_to_scan
 from logger.commands import check
 from logger.console import main
+from tests.logger.scripted import ScriptedAdapter
 
 ABILITIES = [
     Ability("ssid", "", True, r'"\x1b[2J"'),
@@ -20,13 +21,16 @@ ABILITIES = [
 ]
 
 
-class PlayedAdapter:
+class PlayedAdapter(ScriptedAdapter):
     name = "linux"
-    interface = "wlan0"
     closed = False
 
     def __init__(self, failure: Exception | None = None) -> None:
+        super().__init__()
         self.failure = failure
+        self.on_air = [HeardRadio(f"02:00:00:00:00:0{n}", mhz, b"\x1b[2J") for n, mhz in enumerate((2412, 2437, 5180))]
+        self.visited = [ChannelVisit(2412, -92, 120, 30)]
+        self.domain = RegulatoryDomain("DE", "ETSI", (FrequencyRule(2400.0, 2483.5),))
 
     def abilities(self) -> list[Ability]:
         if self.failure:
@@ -54,6 +58,8 @@ def machine(monkeypatch):
         monkeypatch.setattr(
             check, "surroundings", lambda: Surroundings("Linux 6.1", user_id, admin, container, True, nl80211)
         )
+        monkeypatch.setattr(check, "right_to_scan", lambda admin: right_to_scan(admin, lambda: None))
+        monkeypatch.setattr(check, "right_to_echo", lambda: Ability("icmp", "", True, "a datagram socket"))
         return asked
 
     return play
@@ -77,8 +83,39 @@ def test_each_quantity_is_told_with_its_value_and_a_remedy_where_it_is_missing(m
         "this driver does not measure it",
         "? rx_rate no link just now",
         "join a Wi-Fi network, then ask again",
+        "",
+        "yes heard 2 radios at 2.4 GHz, 1 radio at 5 GHz, no radios at 6 GHz",
+        "yes visits airtime of 1 channel",
+        "yes regulatory DE (ETSI), 1 rule",
+        "no scans this user may not ask for them",
+        "other bands are heard when another program scans; CAP_NET_ADMIN, or NetworkManager's leave, gives the right",
+        "yes icmp a datagram socket",
     ]
     assert adapter.closed
+
+
+def test_what_cannot_be_heard_is_told_and_ends_nothing(machine, capsys):
+    adapter = PlayedAdapter()
+    adapter.on_air, adapter.visited, adapter.domain = AdapterError("wlan0 is busy just now"), [], None
+    machine(adapter, admin=True)
+    assert main(["check"]) == 0
+    lines = [" ".join(line.split()) for line in capsys.readouterr().out.splitlines()]
+    assert "no heard wlan0 is busy just now" in lines
+    assert "no visits not told" in lines
+    assert "no regulatory not told" in lines
+    assert "yes scans the kernel takes this user's wish" in lines
+
+
+def test_who_hears_nobody_but_the_own_radio_or_knows_no_country_is_told_what_would_help(machine, capsys):
+    adapter = PlayedAdapter()
+    adapter.on_air = [HeardRadio("02:00:00:00:00:05", 5180, associated=True)]
+    adapter.visited, adapter.domain = [ChannelVisit(2412, -92)], RegulatoryDomain("00", None, ())
+    machine(adapter)
+    assert main(["check"]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "1 radio at 5 GHz, no radios at 6 GHz others are heard for half a minute after a scan" in out
+    assert "no visits no airtime of 1 channel this driver tells noise alone" in out
+    assert "yes regulatory 00, no rules the system does not know the country" in out
 
 
 def test_root_and_a_container_are_named(machine, capsys):
@@ -129,12 +166,20 @@ def test_json_has_the_same_findings(machine, capsys):
     }
 
 
+def test_json_has_what_is_there_besides_the_link(machine, capsys):
+    machine(PlayedAdapter())
+    assert main(["check", "--json"]) == 0
+    beside = {each["quantity"]: each["available"] for each in json.loads(capsys.readouterr().out)["beside"]}
+    assert beside == {"heard": True, "visits": True, "regulatory": True, "scans": False, "icmp": True}
+
+
 def test_json_tells_the_error_too(machine, capsys):
     machine(failure=NoWirelessInterface("no wireless interface; plug a card in"))
     assert main(["check", "--json"]) == 1
     out, err = capsys.readouterr()
     assert json.loads(out)["error"] == "no wireless interface; plug a card in"
     assert json.loads(out)["quantities"] == []
+    assert [each["quantity"] for each in json.loads(out)["beside"]] == ["icmp"]
     assert err == "linktrial: no wireless interface; plug a card in\n"
 
 
