@@ -40,8 +40,8 @@ class FoundFarEnd:
 def find_far_ends(
     seconds: float = 3.0, addresses: tuple[str, ...] = (), should_stop: Callable[[], bool] = lambda: False
 ) -> list[FoundFarEnd]:
-    """Those that answer within so many seconds, by name. ``addresses``: of this machine's interfaces to ask on, else all.
-    Raises NoLookingAround."""
+    """Those that answer within so many seconds, by name. ``addresses``: of this machine's interfaces to ask on, else
+    all. Raises NoLookingAround."""
     from zeroconf import Error, InterfaceChoice, ServiceBrowser, ServiceListener, Zeroconf
 
     class Hearing(ServiceListener):

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from itertools import pairwise
 from selectors import EVENT_READ, EVENT_WRITE
 
+from adapters.http_chunks import Chunks, ChunksBroken
 from adapters.probing.errors import ProbeFailed
 from adapters.probing.http_wire import MOST_ANSWER_BYTES, Connection, Head, HeadReader, reason, refuse
 from adapters.probing.steady import Totals
@@ -17,10 +18,10 @@ from adapters.probing.tcp_info import unacknowledged_bytes
 
 BUFFER_BYTES = 4 << 20
 ASKED_BYTES = 1 << 34  # of a far end at once
-CHUNK_BYTES = 16_384
+CHUNK_BYTES = 1 << 16
 _CHUNK_HEAD = b"%x\r\n" % CHUNK_BYTES
 _CHUNK_WIRE = len(_CHUNK_HEAD) + CHUNK_BYTES + 2
-_CHUNKS = 64
+_CHUNKS = 32
 _LAST_CHUNK = b"0\r\n\r\n"
 _UNSENT_BYTES = 512 << 10  # as much waits in the socket at most, so that the end of an upload is near
 # What comes down is thrown away in the kernel, without a copy (tcp(7), MSG_TRUNC).
@@ -80,7 +81,7 @@ class Down:
         elif body is None:
             self._take_head(data)
         else:
-            self._count(body, body.take(memoryview(_buffer)[:got] if body.chunked else None, got))
+            self._count(body, body.take(_buffer, got))
         return got > 0
 
     def _take_head(self, data: bytes) -> None:
@@ -92,7 +93,7 @@ class Down:
         self._body = Body(head)
         if self._ended_s is not None:
             self.waited_s += self._steady_s() - self._ended_s
-        self._count(self._body, self._body.take(memoryview(rest), len(rest)))
+        self._count(self._body, self._body.take(rest, len(rest)))
 
     def _count(self, body: Body, payload: int) -> None:
         self.payload_bytes += payload
@@ -136,61 +137,29 @@ class Body:
         self.ends_with_connection = self._left is None and not self.chunked
         self.keeps = head.keeps and not self.ends_with_connection
         self.over = self._left == 0
-        self._chunk_left = 0
-        self._line = bytearray()
-        self._line_wanted = True
-        self._last = False
+        self._chunks = Chunks() if self.chunked else None
 
     def most(self, room: int) -> int:
         """How much may be taken at once."""
         return room if self._left is None else min(room, self._left)
 
-    def take(self, data: memoryview | None, got: int) -> int:
-        """Bytes of payload among those that came; ``data`` may be None where the body has no chunks."""
-        if self.chunked:
-            assert data is not None
-            return self._take_chunks(bytes(data))
+    def take(self, data: bytes | bytearray, got: int) -> int:
+        """Bytes of payload among those that came, which are the first of ``data`` if the body has chunks."""
+        if self._chunks is not None:
+            try:
+                payload, ends = self._chunks.take(data, got)
+            except ChunksBroken as error:
+                raise ProbeFailed(f"the other side's chunks cannot be read ({error})") from error
+            self.over = self._chunks.over
+            if ends < got:
+                raise ProbeFailed("the other side sends more than it said")
+            return payload
         if self._left is not None:
             if got > self._left:
                 raise ProbeFailed("the other side sends more than it said")
             self._left -= got
             self.over = self._left == 0
         return got
-
-    def _take_chunks(self, data: bytes) -> int:
-        """RFC 9112, 7.1."""
-        payload, at = 0, 0
-        while at < len(data) and not self.over:
-            if self._chunk_left:
-                took = min(self._chunk_left, len(data) - at)
-                self._chunk_left -= took
-                payload += took
-                at += took
-                continue
-            end = data.find(b"\n", at)
-            self._line += data[at : end + 1 if end >= 0 else len(data)]
-            at = end + 1 if end >= 0 else len(data)
-            if len(self._line) > 1000:
-                raise ProbeFailed("the other side's chunks cannot be read")
-            if end >= 0:
-                self._take_line(bytes(self._line).strip())
-                self._line.clear()
-        return payload
-
-    def _take_line(self, line: bytes) -> None:
-        if self._last:
-            self.over = not line  # else it is a trailer
-        elif not self._line_wanted:  # the end of a chunk
-            self._line_wanted = True
-            if line:
-                raise ProbeFailed("the other side's chunks cannot be read")
-        else:
-            try:
-                self._chunk_left = int(line.partition(b";")[0].strip()[:16], 16)
-            except ValueError:
-                raise ProbeFailed("the other side's chunks cannot be read") from None
-            self._last = self._chunk_left == 0
-            self._line_wanted = False
 
 
 class Up:

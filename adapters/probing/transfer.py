@@ -10,6 +10,7 @@ import time
 from bisect import bisect_left
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from math import inf
 from statistics import median
 
 from adapters.clock import Clock
@@ -177,9 +178,10 @@ def believable(received: Totals, handed: Totals) -> bool:
     return all(count <= _handed_by(handed, t + _AHEAD_S) for t, count in received)
 
 
-def _handed_by(handed: Totals, t: float) -> int:
+def _handed_by(handed: Totals, t: float) -> float:
+    """At the next look after that moment; what was handed over after the last, nobody noted."""
     at = bisect_left(handed, t, key=lambda one: one[0])
-    return handed[min(at, len(handed) - 1)][1]
+    return handed[at][1] if at < len(handed) else inf
 
 
 def _transfer(
