@@ -23,6 +23,7 @@ COMMANDS = {
     "changed": ("logger.commands.changed", "the router was changed: a new config version starts"),
     "back-to": ("logger.commands.back_to", "the router is back in an earlier version"),
     "timeline": ("logger.commands.timeline", "periods, versions and events; amend, split, join, undo"),
+    "probe": ("logger.commands.probe", "test what the link carries now; pair with a far end"),
     "status": ("logger.commands.status", "is it logging, what did it last read, how far is the running trial"),
     "watch": ("logger.commands.watch", "hear all radios of a network, on all bands, from this spot"),
     "review": ("dashboards.commands.review", "judge the running trial now; 'linktrial log' does so every hour"),

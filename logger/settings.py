@@ -37,7 +37,7 @@ class Settings:
         "Whom probes speak to: an address, or the URL of a file on a server of yours. Empty: the far end paired with.",
     )
     probe_every_s: float = _key(1800.0, "Seconds between probes of what the link can carry; 0: none.", 0, 604_800)
-    probe_seconds: float = _key(5.0, "Seconds of a probe's transfer, in each direction.", 1, 60)
+    probe_seconds: float = _key(5.0, "Seconds of a probe's transfers, in each direction.", 4, 60)
     probe_streams: float = _key(4.0, "In the second half of them so many streams at once.", 1, 16)
     probe_daily_mb: float = _key(
         10_000.0, "Megabytes a day for probes, shared by all times of day alike; 0: no limit.", 0, 500_000

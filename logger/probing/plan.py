@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 
 TRANSFERS = 4  # of a probe: down and up, with one stream and with several
 LEAST_BYTES = 4_000_000  # of a transfer that is to get beyond slow start, where no probe has told how fast the link is
-BEYOND_SLOW_START_S = 0.5  # a transfer as fast as the last one reaches its pace well within that
+TOLD_AFTER_S = 2.0  # a transfer has settled and lasted by then: adapters/probing/steady.py
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MS = timedelta(milliseconds=1)
@@ -57,7 +57,7 @@ def day_of(now_ms: int, zone: str) -> Day:
 
 def least_bytes(mbps: float | None) -> int:
     """What a whole probe has to move at least, given how fast the link was last (None: not known)."""
-    per_transfer = LEAST_BYTES if mbps is None else max(LEAST_BYTES, round(mbps * 125_000 * BEYOND_SLOW_START_S))
+    per_transfer = LEAST_BYTES if mbps is None else max(LEAST_BYTES, round(mbps * 125_000 * TOLD_AFTER_S))
     return TRANSFERS * per_transfer
 
 

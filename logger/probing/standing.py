@@ -16,7 +16,7 @@ from logger.times import format_duration
 
 PURPOSE = "probe"  # of the claim: one turn at a time per log
 _LOADS = {"idle": "link idle", "down": "while receiving", "up": "while sending"}
-_METHODS = {"icmp": "ICMP echo", "tcp-connect": "TCP connect time"}
+_METHODS = {"icmp": "by ICMP echo", "tcp-connect": "by TCP connect"}
 
 
 class ProbeStanding(NamedTuple):
@@ -120,7 +120,8 @@ def probe_lines(probe: Probe) -> list[str]:
     """All that it found, for a terminal."""
     lines = [f"{'far end':<10} {printable(probe.far_end)}"] if probe.far_end else []
     lines += [f"{each.direction:<10} {_transfer_words(each)}" for each in probe.transfers]
-    lines += [f"{'latency':<10} {_latency_words(each)}" for each in probe.latencies]
+    ordered = sorted(probe.latencies, key=lambda each: (list(_LOADS).index(each.load), each.target))
+    lines += [f"{'latency':<10} {_latency_words(each)}" for each in ordered]
     if probe.outcome == "done" and probe.words:
         lines.append(f"{'note':<10} {printable(probe.words)}")
     return lines
@@ -138,7 +139,7 @@ def _transfer_words(transfer: Transfer) -> str:
     streams = "1 stream" if transfer.streams == 1 else f"{transfer.streams} streams"
     moved = f"{transfer.n_bytes / 1e6:,.1f} MB in {transfer.duration_ms / 1000:.1f} s"
     if transfer.goodput_mbps is None:
-        return f"{streams}: never got beyond slow start ({moved})"
+        return f"no rate can be told with {streams} ({moved})"
     more = [moved]
     if transfer.tcp_rtt_ms is not None:
         more.append(f"round trip {transfer.tcp_rtt_ms:.3g} ms")
@@ -149,15 +150,15 @@ def _transfer_words(transfer: Transfer) -> str:
 
 
 def _latency_words(latency: Latency) -> str:
-    about = f"to the {_target(latency)}, {_LOADS[latency.load]}"
-    lost = f"{latency.n_lost} of {latency.n_sent} lost, by {_METHODS[latency.method]}"
+    about = f"{_target(latency)}, {_LOADS[latency.load]}"
+    lost = f"{latency.n_lost} of {latency.n_sent} lost; {_METHODS[latency.method]}"
     if latency.median_ms is None:
-        return f"{about}: no answer ({lost})"
+        return f"{about}: no answer; {lost}"
     parts = [f"median {latency.median_ms:.3g} ms"]
     if latency.p95_ms is not None:
-        parts.append(f"95 % within {latency.p95_ms:.3g} ms")
+        parts.append(f"95 % within {latency.p95_ms:.3g}")
     if latency.jitter_ms is not None:
-        parts.append(f"delay variation {latency.jitter_ms:.3g} ms")
+        parts.append(f"varies by {latency.jitter_ms:.3g}")
     return f"{about}: {', '.join([*parts, lost])}"
 
 

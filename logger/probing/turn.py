@@ -42,11 +42,11 @@ if TYPE_CHECKING:
 
 ASLEEP_S = 2.0  # the two steady clocks apart by more: the laptop slept
 WAITED_SHARE = 0.2  # of the transfers' time, waiting for the processor: then it is said
-WORDS_AT_MOST = 300  # of what others said
+WORDS_AT_MOST = 600  # of what others said
 FASTEST_OF_MS = 7 * 86_400_000
 _CHANGES = ("connected", "disconnected", "roamed", "channel-switched")
 _FASTEST = """
-SELECT max(goodput_mbps) FROM transfer JOIN probe ON probe.id = probe_id
+SELECT max(ifnull(goodput_mbps, bytes * 8.0 / duration_ms / 1000)) FROM transfer JOIN probe ON probe.id = probe_id
 WHERE source_id = 1 AND probe.started_at_utc_ms >= ? AND probe.started_at_utc_ms < ?
 """
 
@@ -110,7 +110,7 @@ def _share(log: Log, settings: Settings, clock: Clock, zone: str) -> Share:
 
 
 def _fastest(log: Log, before_ms: int) -> float | None:
-    """The best goodput of the week before, in Mbit/s."""
+    """The fastest transfer of the week before, in Mbit/s; also of those too short to tell, or none ever would be."""
     found = log.db.execute(_FASTEST, (before_ms - FASTEST_OF_MS, before_ms)).fetchone()[0]
     return None if found is None else float(found)
 
@@ -165,10 +165,7 @@ def _measure(
             end("failed", "there is no link")
             return
         steady_s, waited = clock.elapsed_s() - clock.awake_s(), waited_s()
-        if target is None:
-            turn = instruments.gateway_turn(interface, clock, should_stop)
-        else:
-            turn = instruments.whole_turn(interface, target, _limits(settings, n_bytes), clock, should_stop)
+        turn = instruments.run(interface, target, _limits(settings, n_bytes), clock, should_stop)
         if clock.elapsed_s() - clock.awake_s() - steady_s > ASLEEP_S:
             end("failed", "the laptop slept meanwhile; what was measured is thrown away")
             return

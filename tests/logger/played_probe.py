@@ -75,13 +75,11 @@ class Played:
     def in_use(self, interface: str, link_rate_mbps: float | None) -> str | None:
         return self.user
 
-    def whole_turn(self, interface, target, limits, clock, should_stop) -> Turn:
-        self.asked.append((interface, target.label, limits.max_bytes))
-        return self._turn(target.label)
-
-    def gateway_turn(self, interface, clock, should_stop) -> Turn:
-        self.asked.append((interface, "", None))
-        return replace(self._turn(""), transfers=())
+    def run(self, interface, target, limits, clock, should_stop) -> Turn:
+        whom = target.label if target else ""
+        self.asked.append((interface, whom, limits.max_bytes))
+        turn = self._turn(whom)
+        return turn if target else replace(turn, transfers=())
 
     def _turn(self, far_end: str) -> Turn:
         began_ms = self.clock.utc_ms()

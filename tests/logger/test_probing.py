@@ -142,9 +142,9 @@ def test_a_budget_that_is_spent_is_a_reason(log):
 
 
 def test_a_fast_link_has_fewer_and_longer_turns_for_the_same_budget(log):
-    """80 MB are 2 x 2 x half a second at 160 Mbit/s; at 1,600 Mbit/s a probe needs 400 MB."""
+    """At 400 Mbit/s a transfer of two seconds takes 100 MB, and a probe has four."""
     played = Played(log, probe_daily_mb=4800)
-    played.transfers = (replace(DOWN, bytes=1, steady_ms=2000, steady_bytes=400_000_000),)
+    played.transfers = (replace(DOWN, bytes=1, steady_ms=2000, steady_bytes=100_000_000),)
     played.probe()
     outcomes = []
     for _ in range(48):

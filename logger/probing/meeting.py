@@ -1,0 +1,53 @@
+"""A far end is met: found in this network, asked whether it takes the token, and found again where it has moved.
+
+Anybody in a network can announce a far end. The token is never sent, so a stranger learns nothing of it; and only one
+that takes it is kept.
+"""
+
+from __future__ import annotations
+
+from adapters.errors import AdapterError
+from adapters.probing.finding import FoundFarEnd, find_far_ends
+from adapters.probing.greeting import meet
+from adapters.probing.target import far_end_target
+from logger.errors import LogError
+from logger.printable import printable
+from logger.probing.pairing import Paired, keep_pairing, read_pairing
+
+NAMED_AT_MOST = 5
+
+
+def the_only_one(found: list[FoundFarEnd]) -> FoundFarEnd:
+    """Raises LogError where there is none, or more than one to choose from."""
+    if not found:
+        raise LogError(
+            "no far end answers in this network; is 'linktrial far-end' running? Else name it: --pair ADDRESS"
+        )
+    if len(found) > 1:
+        names = [f"'{printable(one.name)}' at {one.address}" for one in found[:NAMED_AT_MOST]]
+        more = len(found) - len(names)
+        told = ", ".join([*names, *([f"{more} more"] if more else [])])
+        raise LogError(f"{len(found)} far ends answer: {told}; say which: --pair ADDRESS")
+    return found[0]
+
+
+def met(interface: str, address: str, token: str) -> Paired:
+    """The far end at that address, which takes the token. Raises AdapterError where there is none, or it does not."""
+    name = meet(interface, far_end_target(address, token))
+    return Paired(address, name, token)
+
+
+def met_elsewhere(interface: str) -> Paired | None:
+    """The far end paired with, where it now answers at another address: kept so. None where it does not."""
+    try:
+        paired = read_pairing()
+        if paired is None:
+            return None
+        for one in find_far_ends():
+            if one.name == paired.name and one.address != paired.address:
+                again = met(interface, one.address, paired.token)
+                keep_pairing(again)
+                return again
+    except (AdapterError, LogError):  # another turn may tell
+        return None
+    return None
