@@ -56,6 +56,24 @@ def test_the_unit_of_the_machine_is_well_shut_in(tmp_path):
     assert float(exposed.group(1)) <= MOST_EXPOSED
 
 
+def test_the_right_to_scan_costs_what_the_readme_says(tmp_path):
+    """A drop-in's lines come after the unit's own, and add to them."""
+    readme = (ROOT / "README.md").read_text("utf-8")
+    added = re.search(r"<!-- scan drop-in -->\n```ini\n\[Service\]\n(.*?)```", readme, re.S)
+    said = re.search(r"`systemd-analyze security` says ([\d.]+) instead of ([\d.]+)", readme)
+    assert added
+    assert said
+    plain, unit = SYSTEM.read_text("utf-8"), tmp_path / SYSTEM.name
+    found = []
+    for text in (plain.replace("[Install]", f"{added.group(1)}[Install]"), plain):
+        unit.write_text(text, "utf-8")
+        done = analyze("security", "--offline=true", str(unit), home=tmp_path)
+        exposed = re.search(r"Overall exposure level for \S+: ([\d.]+)", done.stdout)
+        assert exposed, done.stderr
+        found.append(exposed.group(1))
+    assert found == list(said.groups())
+
+
 @pytest.mark.parametrize("path", [USER, SYSTEM], ids=["user", "system"])
 @pytest.mark.parametrize("version", [252, None], ids=["older", "newer"])
 def test_systemd_finds_nothing_wrong_with_them(path, version, tmp_path):

@@ -14,11 +14,20 @@ from logger.commands import add_json_option, add_log_option, open_log
 from logger.commands.saying import say_json
 from logger.log import Log
 from logger.sightings.shown import name_words, radio_words, watched_json, watched_radios
-from logger.sightings.watched import Name, last_heard, name_of, read_watched, scans_since, stop_watching, watch
+from logger.sightings.watched import (
+    Name,
+    last_heard,
+    name_of,
+    nearest_heard,
+    read_watched,
+    scans_since,
+    stop_watching,
+    watch,
+)
 from logger.times import format_local, local_zone_name
 from logger.wording import counted
 
-DAY_MS = 86_400_000
+HOUR_MS, DAY_MS = 3_600_000, 86_400_000
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -63,7 +72,9 @@ def _answer_new(log: Log, args: argparse.Namespace, new: bool, now_ms: int) -> i
     for radio in radios:
         print(f"  {radio_words(radio, now_ms)}")
     if not radios:
-        print("  no scan has heard it yet; it is looked for from now on")
+        near = nearest_heard(log.db, args.name)
+        hint = "it is looked for from now on" if near is None else f"did you mean {name_words(near)}?"
+        print(f"  no scan has heard it yet; {hint}")
     _hint(log)
     return 0
 
@@ -90,8 +101,8 @@ def _answer_all(log: Log, args: argparse.Namespace, now_ms: int) -> int:
         f"in the last 24 h: {counted(n_active, 'scan')} that linktrial asked for,"
         f" {counted(n_others, 'look')} at what other programs' scans had heard"
     )
-    if all_watched and n_others and not n_active:
-        print("linktrial may not scan itself; the README says, under 'Both bands', how to let it")
+    if n_others and not n_active and any(now_ms - watched.since_utc_ms > HOUR_MS for watched, _ in all_watched):
+        print("linktrial has not scanned itself, perhaps because it may not; see 'Both bands' in the README")
     _hint(log)
     return 0
 

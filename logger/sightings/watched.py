@@ -106,6 +106,18 @@ def _last_heard(db: sqlite3.Connection, name: Name) -> list[LastHeard]:
     return [LastHeard(*row) for row in rows]
 
 
+def nearest_heard(db: sqlite3.Connection, name: Name) -> Name | None:
+    """A network that was heard whose name is much like one that was not."""
+    if name.ssid is None:
+        return None
+    from difflib import get_close_matches
+
+    heard = [row[0] for row in db.execute("SELECT DISTINCT ssid_text FROM radio WHERE ssid_text IS NOT NULL")]
+    folded = {text.casefold(): text for text in heard}
+    near = get_close_matches(str(name).casefold(), folded, 1)
+    return Name(ssid_of(folded[near[0]]), None) if near else None
+
+
 def scans_since(db: sqlite3.Connection, utc_ms: int) -> tuple[int, int]:
     """How many scans of this machine the log holds from then on: asked for by linktrial, and others'."""
     row = db.execute(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from adapters.clock import SystemClock
@@ -49,6 +49,7 @@ def test_any_word_is_a_name_or_refused(word):
     assert name_of(str(name)) == name or name.ssid is not None  # a network may be called as a radio is
 
 
+@settings(deadline=None, max_examples=25)
 @given(
     st.lists(
         st.one_of(st.binary(min_size=1, max_size=32).map(lambda ssid: Name(ssid, None)), st.just(Name(None, FIVE)))
@@ -152,7 +153,19 @@ def test_wrong_usage_is_said_in_one_line(capsys, db, words):
 def test_where_only_others_scan_it_is_said_how_to_let_linktrial(capsys, db):
     run(capsys, db, "Pottery")
     hear(db, (FIVE, b"Pottery", "5", 5180, -70.0, 0), active=0)
-    assert "the README says, under 'Both bands', how to let it" in run(capsys, db)[1]
+    hint = "linktrial has not scanned itself, perhaps because it may not; see 'Both bands' in the README"
+    assert hint not in run(capsys, db)[1]
+    with Log.open(db) as log:
+        log.db.execute("UPDATE watched SET since_utc_ms = since_utc_ms - 7200000")
+    assert hint in run(capsys, db)[1]
+    hear(db, (FIVE, b"Pottery", "5", 5180, -70.0, 0), ago_ms=60_000)
+    assert hint not in run(capsys, db)[1]
+
+
+def test_a_name_much_like_one_that_was_heard_is_asked_about(capsys, db):
+    hear(db, (FIVE, b"Pottery", "5", 5180, -70.0, 0), (OTHER, b"Bakery", "5", 5500, -80.0, 0))
+    assert "no scan has heard it yet; did you mean 'Pottery'?" in run(capsys, db, "pottery")[1]
+    assert "it is looked for from now on" in run(capsys, db, "Kiln")[1]
 
 
 def test_a_hostile_name_is_shown_harmless(capsys, db):
