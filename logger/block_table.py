@@ -23,7 +23,7 @@ from logger.blocks import (
 from logger.errors import TagError
 from logger.sample_id import FOREVER_MS, ids_between, time_of
 
-_COLUMN_NAMES = (
+BLOCK_COLUMNS = (
     *("period_id", "started_at_utc_ms", "link_id", "ended_at_utc_ms", "first_utc_ms", "last_utc_ms", "n_samples"),
     *("offset_ms_sum", "covered_ms", "n_dropouts", "rssi_n", "rssi_sum_dbm", "rssi_histogram", "noise_n"),
     *("noise_sum_dbm", "tx_rate_n", "tx_rate_sum_mbps", "tx_rate_sum_log2", "tx_rate_histogram", "rx_rate_n"),
@@ -31,7 +31,7 @@ _COLUMN_NAMES = (
     *("tx_retries", "tx_failed", "beacon_losses", "rx_bytes", "tx_bytes"),
     *("probing_n", "tx_rate_stale_n", "rx_rate_stale_n"),
 )
-_WRITE = f"INSERT OR REPLACE INTO block VALUES ({', '.join('?' * len(_COLUMN_NAMES))})"
+_WRITE = f"INSERT OR REPLACE INTO block VALUES ({', '.join('?' * len(BLOCK_COLUMNS))})"
 _READ = """
     SELECT time_utc_ms, link_id, rssi_dbm, noise_dbm, tx_rate.mbps, rx_rate.mbps, tx_packets, tx_retries, tx_failed,
         beacon_losses, busy_permille, rx_bytes, tx_bytes, sample.id & 15, ifnull(flags, 0)
@@ -179,7 +179,7 @@ def _add_block(db: sqlite3.Connection, period_id: int, block: Block) -> None:
         "SELECT * FROM block WHERE period_id = ? AND started_at_utc_ms = ? AND link_id = ?", key
     ).fetchone()
     if old is not None:
-        new = tuple(map(_joined, _COLUMN_NAMES, old, new))
+        new = tuple(map(_joined, BLOCK_COLUMNS, old, new))
     db.execute(_WRITE, new)
 
 

@@ -22,6 +22,7 @@ RATE_STEPS_PER_OCTAVE = 8
 DURING_PROBE = 1  # a probe's traffic ran since the sample before: what it did to the link is not the link's own
 TX_RATE_STALE = 2  # the driver tells a transmit rate, and no frame has gone out since the sample before
 RX_RATE_STALE = 4
+ALL_FLAGS = DURING_PROBE | TX_RATE_STALE | RX_RATE_STALE
 _BREAKS_MATTER_MS = 4 * 3_600_000  # no two samples further apart than that have no gap between
 
 

@@ -111,7 +111,7 @@ def write_results(
 ) -> None:
     """Commit what a probe has measured so far; what is said twice stands as said last. Raises LogError."""
     with log.transaction() as db:
-        _write_results(db, probe_id, transfers, latencies)
+        put_results(db, probe_id, transfers, latencies)
 
 
 def end_probe(
@@ -135,7 +135,7 @@ def end_probe(
             " far_end = ifnull(?, far_end) WHERE id = ?",
             (ended_at_utc_ms, outcome, words, intern_link(db, link) if link else NO_LINK_ID, far_end, probe_id),
         )
-        _write_results(db, probe_id, transfers, latencies)
+        put_results(db, probe_id, transfers, latencies)
     log.timeline_edits += 1
 
 
@@ -153,9 +153,10 @@ def _insert(
         started_ms, ended_ms = started_ms + 1, None if ended_ms is None else ended_ms + 1
 
 
-def _write_results(
+def put_results(
     db: sqlite3.Connection, probe_id: int, transfers: Iterable[Transfer], latencies: Iterable[Latency]
 ) -> None:
+    """The same within a transaction of the caller."""
     for table, columns, rows in (("transfer", _TRANSFER, transfers), ("latency", _LATENCY, latencies)):
         places = ", ".join("?" * (1 + len(columns.split(","))))
         db.executemany(

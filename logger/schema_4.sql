@@ -116,7 +116,7 @@ CREATE TABLE visit (
 ) STRICT, WITHOUT ROWID;
 
 -- The public faces. Columns are only ever added.
-DROP VIEW tagged_sample;
+DROP VIEW IF EXISTS tagged_sample;
 CREATE VIEW tagged_sample AS
 SELECT
     strftime('%Y-%m-%dT%H:%M:%fZ', sample.time_utc_ms / 1000.0, 'unixepoch') AS time_utc,

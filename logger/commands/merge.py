@@ -69,6 +69,9 @@ def _summary(done: Merged) -> Iterator[str]:
             yield f"left out: {source.name} ({source.left_out})"
         else:
             yield f"{source.name}: {counted(source.n_samples, 'sample')}, {source.n_new:,} of them new"
+            if source.n_probes or source.n_scans:
+                came = f"{counted(source.n_probes, 'probe')} and {counted(source.n_scans, 'scan')}"
+                yield f"{source.name}: {came} came or changed"
     if done.locations:
         yield f"{counted(len(done.locations), 'location')}: {', '.join(done.locations)}"
     same = [

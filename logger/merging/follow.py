@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import partial
 from typing import NamedTuple
 
-from logger.block_table import BREAKS, FOLD_MARGIN_MS, rebuild_blocks
+from logger.block_table import BLOCK_COLUMNS, BREAKS, FOLD_MARGIN_MS, rebuild_blocks
 from logger.errors import TagError
 from logger.log import Log
 from logger.marks import Mark
@@ -108,7 +108,7 @@ def copy_blocks(
     """The blocks of a period that begin before then, where its samples were pruned."""
     here = taken.numbers[period.id]
     db.executemany(
-        f"INSERT INTO {schema}.block VALUES ({', '.join('?' * 31)})",
+        f"INSERT INTO {schema}.block VALUES ({', '.join('?' * len(BLOCK_COLUMNS))})",
         ((here, *row) for row in rows.blocks(period.id, before_ms, taken.links)),
     )
 

@@ -29,8 +29,10 @@ from logger.merging import same_log
 from logger.merging.follow import OF_SOURCE, Taken, copy_blocks, follow, n_samples, pruned_here, write_times
 from logger.merging.other_log import opened_other
 from logger.merging.other_rows import OtherRows, Source, TaggedPeriod
+from logger.merging.other_untagged import OtherUntagged
 from logger.merging.samples import Samples, clear
 from logger.merging.tags import Tagging, Tags, forget, known, reserve_periods
+from logger.merging.untagged import Untagged
 from logger.printable import printable
 from logger.sample import LinkIdentity
 
@@ -45,6 +47,8 @@ class MergedSource:
     name: str
     n_samples: int = 0  # over there, or behind blocks there
     n_new: int = 0
+    n_probes: int = 0  # that came, or changed
+    n_scans: int = 0
     left_out: str | None = None
 
 
@@ -120,16 +124,17 @@ class _Merge:
         taken = []
         imports = self._imports_known()
         for source in sources:
-            mine = db.execute(
-                "SELECT id, origin_as_of_utc_ms FROM source WHERE origin_log_id = ? AND origin_source_id = ?",
-                (source.log_id, source.origin_id),
-            ).fetchone()
+            mine = self._here(source)
             left_out = self._left_out(source, periods[source.id], mine, imports)
             if left_out is None:
                 taken.append((source, mine[0] if mine else None))
             elif left_out:
                 self._done.sources.append(MergedSource(source.name, left_out=left_out))
-        self._n_behind = sum(row[0] for row in rows.other.rows("SELECT ifnull(sum(n_samples), 0) FROM block"))
+        behind = (
+            "SELECT ifnull(sum(n_samples), 0) FROM block",
+            *(f"SELECT count(*) FROM {it}" for it in ("probe", "scan")),
+        )
+        self._n_behind = sum(row[0] for sql in behind for row in rows.other.rows(sql))
         links, rates = rows.links(), rows.rates()
         self._doing, self._n_seen = "checking", 0
         for source, mine in taken:
@@ -148,6 +153,14 @@ class _Merge:
         return self._done
 
     # What to take
+
+    def _here(self, source: Source) -> sqlite3.Row | None:
+        """The number of a source here, and as of when, if it is here already."""
+        row: sqlite3.Row | None = self._log.db.execute(
+            "SELECT id, origin_as_of_utc_ms FROM main.source WHERE origin_log_id = ? AND origin_source_id = ?",
+            (source.log_id, source.origin_id),
+        ).fetchone()
+        return row
 
     def _imports_known(self) -> set[str]:
         return {
@@ -203,6 +216,7 @@ class _Merge:
         numbers, waiting = (known(db, source.log_id, what) for what in ("period", "waiting"))
         origin = None if source.log_id == rows.other.log_id else rows.origin_ids(source.log_id, "period")
         samples = Samples(self._log, rows, links, rates, self._brought)
+        Untagged(self._log, OtherUntagged(rows.other), links, self._brought).look(source.id, mine)
         for period in periods:
             origin_id = period.id if origin is None else origin.get(period.id)
             if origin_id is None:
@@ -246,6 +260,7 @@ class _Merge:
         done = MergedSource(self._called(source, mine))
         self._done.sources.append(done)
         bring = Samples(log, rows, self._links, self._rates, self._brought)
+        untagged = Untagged(log, OtherUntagged(rows.other), self._links, self._brought)
         if mine is None:
             tagging = self._appear(taken, bring, done)
             self._changed = True
@@ -253,6 +268,10 @@ class _Merge:
             followed = follow(log, rows, taken, mine, bring, lambda n, of: self._progress("letting in", n, of))
             tagging, done.n_new, done.n_samples = followed.tagging, followed.n_new, followed.n_samples
             self._changed |= followed.changed
+        stands = self._here(source)
+        assert stands is not None
+        done.n_probes, done.n_scans = untagged.bring(source.id, stands[0])
+        self._changed |= bool(done.n_probes or done.n_scans)
         self._done.locations = sorted({*self._done.locations, *tagging.locations})
         self._done.versions |= {f"v{number}": f"v{own}" for number, own in sorted(tagging.versions.items())}
         self._done.new_versions += [f"v{number}" for number in tagging.new_versions.values()]
@@ -351,12 +370,6 @@ class _Merge:
         finally:
             for table in _PREPARED:
                 db.execute(f"DROP TABLE IF EXISTS temp.{table}")
-
-    def _said(self, tagging: Tagging) -> None:
-        done = self._done
-        done.locations = sorted({*done.locations, *tagging.locations})
-        done.versions |= {f"v{there}": f"v{here}" for there, here in sorted(tagging.versions.items())}
-        done.new_versions += [f"v{here}" for here in tagging.new_versions.values()]
 
 
 def _is_period(db: sqlite3.Connection, number: int) -> bool:

@@ -3,7 +3,7 @@
 It is copied into a folder of our own first, so that it is neither changed nor watched for changes, and only the copy is
 opened. Its tables have to be word by word what a log has; triggers, views and indexes of its own are dropped before
 anything is read, and no statement is allowed but reading from those tables, within limits on sizes and times. What is
-read is checked value by value, by logger/merging/other_rows.py.
+read is checked value by value, by other_rows.py and other_untagged.py.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ from logger.printable import printable, quoted
 TABLES = (
     *("source", "location", "placement", "config_version", "period", "link", "rate", "sample", "pace", "block"),
     *("event", "zone", "pass", "pruned", "identity", "counterpart", "edit"),
+    *("probe", "transfer", "latency", "radio", "scan", "sighting", "visit"),
 )
 PATIENCE_S = 120.0  # for one step of reading; those of an honest log take less than a second
 LOOKED_THROUGH_S = 1800.0

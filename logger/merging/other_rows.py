@@ -1,4 +1,4 @@
-"""The rows of another log, each value checked for its kind, range and length before anybody uses it."""
+"""What samples and tags are made of in another log, each value checked before anybody uses it."""
 
 from __future__ import annotations
 
@@ -7,25 +7,21 @@ import re
 from collections.abc import Iterator, Mapping
 from math import isfinite
 from typing import Any, NamedTuple, get_args
-from zoneinfo import ZoneInfo
 
 from adapters.contract import BitRate, PhyMode
 from adapters.ieee80211 import band_of
-from logger.blocks import STRETCH_MS
+from logger.block_table import BLOCK_COLUMNS
+from logger.blocks import ALL_FLAGS, STRETCH_MS
 from logger.errors import TagError
-from logger.merging.other_log import OtherLog
-from logger.printable import printable, quoted
+from logger.merging.other_values import BSSID, LARGEST, LEVEL, OtherValues
+from logger.printable import printable
 from logger.router_settings import KINDS, check_setting
 from logger.sample import LinkIdentity
 from logger.sample_id import LATEST_MS, ids_between
-from logger.timeline import checked_name
 from logger.wording import event_words
 
-MOST_NAMES, MOST_PERIODS, MOST_EVENTS = 300_000, 131_070, 1_000_000
+MOST_PERIODS, MOST_EVENTS = 131_070, 1_000_000
 LONGEST_DETAIL = 4000  # characters of an event's detail
-_LARGEST = 1 << 45  # of a count: a block may sum up 65,535 of them
-_LEVEL = (-200.0, 100.0)  # dBm
-_BSSID = re.compile(r"[0-9a-f]{2}(:[0-9a-f]{2}){5}|radio-[a-z2-7]{8}")
 _LOG_ID = re.compile(r"[0-9a-f]{32}")
 _KINDS = {
     *("connected", "disconnected", "roamed", "channel-switched", "suspended", "resumed", "logger-stopped"),
@@ -38,16 +34,11 @@ _NO_LINK = LinkIdentity(None, None, None, None, None, None, connected=False)
 _MODES: dict[str, PhyMode] = {mode: mode for mode in get_args(PhyMode)}
 _SAMPLE = (
     "id, link_id, rssi_dbm, rssi_avg_dbm, beacon_rssi_avg_dbm, chain_rssi_dbm, noise_dbm, tx_rate_id, rx_rate_id,"
-    " tx_packets, tx_retries, tx_failed, beacon_losses, busy_permille, rx_bytes, tx_bytes"
+    " tx_packets, tx_retries, tx_failed, beacon_losses, busy_permille, rx_bytes, tx_bytes, flags"
 )
+_PARTS = ("rssi", "noise", "tx_rate", "rx_rate", "probing", "tx_rate_stale", "rx_rate_stale")
 _HISTOGRAMS = {"rssi_histogram", "tx_rate_histogram", "rx_rate_histogram"}
-_BLOCK_COLUMNS = (
-    *("started_at_utc_ms", "link_id", "ended_at_utc_ms", "first_utc_ms", "last_utc_ms", "n_samples"),
-    *("offset_ms_sum", "covered_ms", "n_dropouts", "rssi_n", "rssi_sum_dbm", "rssi_histogram", "noise_n"),
-    *("noise_sum_dbm", "tx_rate_n", "tx_rate_sum_mbps", "tx_rate_sum_log2", "tx_rate_histogram", "rx_rate_n"),
-    *("rx_rate_sum_mbps", "rx_rate_sum_log2", "rx_rate_histogram", "busy_n", "busy_sum_permille", "tx_packets"),
-    *("tx_retries", "tx_failed", "beacon_losses", "rx_bytes", "tx_bytes"),
-)
+_BLOCK_COLUMNS = BLOCK_COLUMNS[1:]
 
 
 class Source(NamedTuple):
@@ -86,11 +77,8 @@ class OtherEvent(NamedTuple):
     detail: str  # JSON
 
 
-class OtherRows:
-    """Checked reading. Everything raises MergeRefused for what cannot be."""
-
-    def __init__(self, other: OtherLog) -> None:
-        self.other = other
+class OtherRows(OtherValues):
+    """The rows that samples and tags are made of."""
 
     def sources(self) -> list[Source]:
         found = []
@@ -99,13 +87,13 @@ class OtherRows:
         ):
             source_id = self._int(row[0], 1, 1 << 40, "the number of a source")
             if row[1] not in ("logger", "import"):
-                raise self._refuse("the kind of a source", row[1])
+                raise self.refuse("the kind of a source", row[1])
             name = printable(self._text(row[2], 500, "the name of a source"))[:200]
             if row[3] is None:
                 log_id, origin_id, as_of = self.other.log_id, source_id, self._as_of(source_id)
             else:
                 if not _LOG_ID.fullmatch(self._text(row[3], 32, "the origin of a source")):
-                    raise self._refuse("the origin of a source", row[3])
+                    raise self.refuse("the origin of a source", row[3])
                 log_id, origin_id = row[3], self._int(row[4], 1, 1 << 40, "the origin of a source")
                 as_of = 0 if row[5] is None else self._time(row[5], "the age of a source")
             found.append(Source(source_id, row[1], name, log_id, origin_id, as_of, self._time(row[6], "a time")))
@@ -117,6 +105,8 @@ class OtherRows:
             ("SELECT max(time_utc_ms) FROM event WHERE source_id = ?", (source_id,)),
             ("SELECT max(last_utc_ms) FROM block WHERE period_id IN (SELECT id FROM period WHERE source_id = ?)",
              (source_id,)),
+            ("SELECT max(ifnull(ended_at_utc_ms, started_at_utc_ms)) FROM probe WHERE source_id = ?", (source_id,)),
+            ("SELECT max(time_utc_ms) FROM scan WHERE source_id = ?", (source_id,)),
             ("SELECT max(made_at_utc_ms) FROM edit", ()),
             ("SELECT max(undone_at_utc_ms) FROM edit", ()),
         ):  # fmt: skip
@@ -145,7 +135,7 @@ class OtherRows:
         for row in self._few("SELECT id, location_id, name FROM placement ORDER BY location_id, number"):
             place_id = self._int(row[0], 1, 1 << 40, "the number of a placement")
             if row[1] not in names:
-                raise self._refuse("the location of a placement", row[1])
+                raise self.refuse("the location of a placement", row[1])
             name = None if row[2] is None else self._name(row[2], "placement")
             found[place_id] = Place(place_id, row[1], names[row[1]], name)
         return found
@@ -157,7 +147,7 @@ class OtherRows:
             number = self._int(row[0], 1, 1 << 40, "the number of a version")
             notes = self._text(row[3], 2000, "notes")
             if any(ord(c) < 32 for c in notes):
-                raise self._refuse("notes", notes)
+                raise self.refuse("notes", notes)
             found[number] = (self._name(row[1], "label"), self._settings(row[2]), notes)
         return found
 
@@ -166,11 +156,11 @@ class OtherRows:
         checked = {}
         for key, value in settings.items():
             if key not in KINDS or isinstance(value, bool) or not isinstance(value, str | int | float):
-                raise self._refuse("a setting", key)
+                raise self.refuse("a setting", key)
             try:
                 checked[key] = check_setting(key, str(value))
             except (TagError, ValueError, OverflowError) as error:
-                raise self._refuse("a setting", f"{key} {value}") from error
+                raise self.refuse("a setting", f"{key} {value}") from error
         return json.dumps(checked, sort_keys=True)
 
     def periods(
@@ -186,16 +176,16 @@ class OtherRows:
         ):
             period_id = self._int(row[0], 1, MOST_PERIODS, "the number of a period")
             if row[1] not in places or row[2] not in versions:
-                raise self._refuse("the tags of period", period_id)
+                raise self.refuse("the tags of period", period_id)
             started_ms = self._time(row[3], "the beginning of a period")
             ended_ms = None if row[4] is None else self._time(row[4], "the end of a period")
             if ended_ms is not None and ended_ms <= started_ms:
-                raise self._refuse("the end of period", period_id)
+                raise self.refuse("the end of period", period_id)
             if found and found[-1].ended_at_utc_ms != started_ms:
-                raise self._refuse("the beginning of period", period_id)
+                raise self.refuse("the beginning of period", period_id)
             found.append(TaggedPeriod(period_id, row[1], row[2], started_ms, ended_ms, self._zone(row[5])))
         if len({period.id for period in found}) < len(found):
-            raise self._refuse("the number of a period", "twice the same")
+            raise self.refuse("the number of a period", "twice the same")
         return found
 
     def links(self) -> dict[int, LinkIdentity | None]:
@@ -206,15 +196,15 @@ class OtherRows:
             connected = self._int(row[1], 0, 1, "a radio")
             interface = None if row[2] is None else self._text(row[2], 64, "the name of an interface")
             if interface is not None and printable(interface) != interface:
-                raise self._refuse("the name of an interface", interface)
+                raise self.refuse("the name of an interface", interface)
             ssid = None if row[3] is None else self._blob(row[3], 32, "a network's name")
             bssid = None if row[4] is None else self._text(row[4], 20, "an address")
             frequency = self._or_none(row[5], 1, 1 << 20, "a frequency")
             width = self._or_none(row[6], 1, 1000, "a width")
-            if (bssid is not None and not _BSSID.fullmatch(bssid)) or row[7] not in (None, "2.4", "5", "6"):
-                raise self._refuse("a radio", bssid if bssid is not None else row[7])
+            if (bssid is not None and not BSSID.fullmatch(bssid)) or row[7] not in (None, "2.4", "5", "6"):
+                raise self.refuse("a radio", bssid if bssid is not None else row[7])
             if frequency is not None and band_of(frequency) != row[7]:
-                raise self._refuse("the frequency of a radio", frequency)
+                raise self.refuse("the frequency of a radio", frequency)
             identity = LinkIdentity(interface, ssid, bssid, frequency, width, row[7], connected=bool(connected))
             found[link_id] = None if identity == _NO_LINK else identity
         return found
@@ -226,7 +216,7 @@ class OtherRows:
             mbps = self._real(row[1], 0.0, 1e6, "a rate")
             mode = None if row[2] is None else _MODES.get(self._text(row[2], 12, "the mode of a rate"))
             if not mbps or (mode is None and row[2] is not None):
-                raise self._refuse("a rate", row[1:3])
+                raise self.refuse("a rate", row[1:3])
             rest = [self._or_none(value, 0, 10_000, "a rate") for value in row[3:]]
             found[self._int(row[0], 0, 1 << 40, "the number of a rate")] = BitRate(mbps, mode, *rest)
         return found
@@ -263,18 +253,18 @@ class OtherRows:
             if n >= MOST_EVENTS:
                 raise self.other.refuse("has more events than a log can have")
             if row[1] not in _KINDS:
-                raise self._refuse("the kind of an event", row[1])
+                raise self.refuse("the kind of an event", row[1])
             detail = self.parsed(row[2], "an event")
             for key, value in detail.items():
                 number = isinstance(value, int | float) and not isinstance(value, bool)
                 if number and not (isfinite(value) and abs(value) < 1 << 53):
-                    raise self._refuse("an event", value)
+                    raise self.refuse("an event", value)
                 if not number and (_NUMBERS.fullmatch(key) or not isinstance(value, str | bool)):
-                    raise self._refuse("an event", f"{key} {value}")
+                    raise self.refuse("an event", f"{key} {value}")
             try:
                 event_words(row[1], detail)
             except (ValueError, TypeError, KeyError, OverflowError) as error:
-                raise self._refuse("an event", row[2]) from error
+                raise self.refuse("an event", row[2]) from error
             yield OtherEvent(self._time(row[0], "the time of an event"), row[1], json.dumps(detail))
 
     def samples(
@@ -285,24 +275,26 @@ class OtherRows:
         for row in self.other.rows(
             f"SELECT {_SAMPLE} FROM sample WHERE id >= ? AND id < ? ORDER BY id", ids_between(period_id, from_ms, to_ms)
         ):
-            an_id, link_id, rssi, rssi_avg, beacon, chains, noise, tx_rate, rx_rate, *counts = row
+            an_id, link_id, rssi, rssi_avg, beacon, chains, noise, tx_rate, rx_rate, *counts, flags = row
             link = links.get(link_id) if type(link_id) is int else None
             if type(an_id) is not int or an_id <= last or link is None:
-                raise self._refuse("a sample", row[:2])
+                raise self.refuse("a sample", row[:2])
             for level in (rssi, rssi_avg, beacon, noise):
-                if level is not None and not (type(level) is float and _LEVEL[0] <= level <= _LEVEL[1]):
-                    raise self._refuse("the level of a sample", level)
+                if level is not None and not (type(level) is float and LEVEL[0] <= level <= LEVEL[1]):
+                    raise self.refuse("the level of a sample", level)
             if chains is not None and not (type(chains) is bytes and 0 < len(chains) <= 16):
-                raise self._refuse("the chains of a sample", chains)
+                raise self.refuse("the chains of a sample", chains)
             for count in counts:
-                if count is not None and not (type(count) is int and 0 <= count <= _LARGEST):
-                    raise self._refuse("a count of a sample", count)
+                if count is not None and not (type(count) is int and 0 <= count <= LARGEST):
+                    raise self.refuse("a count of a sample", count)
+            if flags is not None and not (type(flags) is int and 0 <= flags <= ALL_FLAGS):
+                raise self.refuse("the flags of a sample", flags)
             try:
                 tx, rx = rates[tx_rate], rates[rx_rate]
             except (KeyError, TypeError):
-                raise self._refuse("the rate of a sample", (tx_rate, rx_rate)) from None
+                raise self.refuse("the rate of a sample", (tx_rate, rx_rate)) from None
             last = an_id
-            yield (an_id, link, rssi, rssi_avg, beacon, chains, noise, tx, rx, *counts)
+            yield (an_id, link, rssi, rssi_avg, beacon, chains, noise, tx, rx, *counts, flags)
 
     def blocks(self, period_id: int, before_ms: int, links: Mapping[int, int]) -> Iterator[tuple[Any, ...]]:
         """Rows of the table block that begin before then, link_id as ``links`` says; without period_id."""
@@ -313,21 +305,21 @@ class OtherRows:
             values = dict(zip(_BLOCK_COLUMNS, row, strict=True))
             link = links.get(values["link_id"]) if type(values["link_id"]) is int else None
             if link is None:
-                raise self._refuse("the radio of a block", values["link_id"])
+                raise self.refuse("the radio of a block", values["link_id"])
             for name, value in values.items():
                 if name in _HISTOGRAMS:
                     counts = self._blob(value, 3 * 255, "a block")
                     if len(counts) % 3:
-                        raise self._refuse("a block", value)
+                        raise self.refuse("a block", value)
                 elif "_sum_" in name and not name.endswith(("permille", "ms_sum")):
                     self._real(value, -1e12, 1e12, "a block")
                 else:
                     self._int(value, 0, 1 << 62, "a block")
             started, ended = values["started_at_utc_ms"], values["ended_at_utc_ms"]
             inside = started <= values["first_utc_ms"] <= values["last_utc_ms"] < ended <= started + STRETCH_MS
-            parts = all(values[f"{name}_n"] <= values["n_samples"] for name in ("rssi", "noise", "tx_rate", "rx_rate"))
+            parts = all(values[f"{name}_n"] <= values["n_samples"] for name in _PARTS)
             if not (inside and ended <= LATEST_MS and parts and 0 < values["n_samples"] < 1 << 32):
-                raise self._refuse("a block", (started, ended))
+                raise self.refuse("a block", (started, ended))
             yield (row[0], link, *row[2:])
 
     def parsed(self, value: object, what: str) -> dict[str, Any]:
@@ -336,61 +328,7 @@ class OtherRows:
         try:
             found = json.loads(text)
         except (ValueError, RecursionError) as error:
-            raise self._refuse(what, text[:60]) from error
+            raise self.refuse(what, text[:60]) from error
         if not isinstance(found, dict):
-            raise self._refuse(what, text[:60])
+            raise self.refuse(what, text[:60])
         return found
-
-    # One value
-
-    def _few(self, sql: str, values: tuple[object, ...] = (), most: int = MOST_NAMES) -> Iterator[tuple[Any, ...]]:
-        for n, row in enumerate(self.other.rows(sql, values)):
-            if n >= most:
-                raise self.other.refuse("has more rows than a log can have")
-            yield row
-
-    def _refuse(self, what: str, value: object) -> Exception:
-        return self.other.refuse(f"holds what cannot be: {what} ({quoted(ascii(value)[:200])})")
-
-    def _int(self, value: object, low: int, high: int, what: str) -> int:
-        if type(value) is not int or not low <= value <= high:
-            raise self._refuse(what, value)
-        return value
-
-    def _or_none(self, value: object, low: int, high: int, what: str) -> int | None:
-        return None if value is None else self._int(value, low, high, what)
-
-    def _time(self, value: object, what: str) -> int:
-        return self._int(value, 0, LATEST_MS, what)
-
-    def _real(self, value: object, low: float, high: float, what: str) -> float:
-        if type(value) is not float or not low <= value <= high:
-            raise self._refuse(what, value)
-        return value
-
-    def _text(self, value: object, longest: int, what: str) -> str:
-        if not isinstance(value, str) or len(value) > longest:
-            raise self._refuse(
-                what, value if isinstance(value, int | float | None) else f"{len(str(value))} characters"
-            )
-        return value
-
-    def _blob(self, value: object, longest: int, what: str) -> bytes:
-        if not isinstance(value, bytes) or len(value) > longest:
-            raise self._refuse(what, type(value).__name__)
-        return value
-
-    def _name(self, value: object, what: str) -> str:
-        text = self._text(value, 1000, f"the name of a {what}")
-        try:
-            return checked_name(text, what)
-        except TagError as error:
-            raise self._refuse(f"the name of a {what}", text) from error
-
-    def _zone(self, value: object) -> str:
-        text = self._text(value, 64, "a time zone")
-        try:
-            ZoneInfo(text)
-        except (OSError, ValueError, KeyError) as error:
-            raise self._refuse("a time zone", text) from error
-        return text

@@ -28,8 +28,8 @@ _COUNT = f"SELECT count(*), ifnull(sum(id & {_CHECKED}), 0) FROM sample WHERE id
 _FIRST = "SELECT id FROM sample WHERE id >= ? AND id < ? ORDER BY id LIMIT 1"
 _INSERT = (
     "INSERT INTO sample (id, link_id, rssi_dbm, rssi_avg_dbm, beacon_rssi_avg_dbm, chain_rssi_dbm, noise_dbm,"
-    " tx_rate_id, rx_rate_id, tx_packets, tx_retries, tx_failed, beacon_losses, busy_permille, rx_bytes, tx_bytes)"
-    f" VALUES ({', '.join('?' * 16)})"
+    " tx_rate_id, rx_rate_id, tx_packets, tx_retries, tx_failed, beacon_losses, busy_permille, rx_bytes, tx_bytes,"
+    f" flags) VALUES ({', '.join('?' * 17)})"
 )
 
 

@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from logger.console import main
 from tests.logger.test_merge import Machine, contents
 from tests.logger.test_merge_always import prune
+from tests.logger.test_merge_untagged import probe, scan
 
 
 class Honest(bytes):
@@ -33,6 +34,8 @@ def made(tmp_path_factory):
     there.logs(60 * 24, pace_ms=60_000)
     there.timeline.changed("longer antennas", settings={"antenna.5.gain_dbi": 5}, notes="both tilted")
     there.logs(60)
+    probe(there, 3)
+    scan(there, 3)
     prune(there.log, there.clock.now_ms, 12)
     there.log.close()
     here.log.close()
@@ -147,6 +150,54 @@ HOSTILE = {
     "a block without an end": "UPDATE block SET rssi_sum_dbm = 9e999;",
     "a histogram": "UPDATE block SET rssi_histogram = zeroblob(1000001);",
     "a block that lasts": "UPDATE block SET ended_at_utc_ms = ended_at_utc_ms + 86400000;",
+    "flags": "UPDATE sample SET flags = 8;",
+    "negative flags": "UPDATE sample SET flags = -1;",
+    "a block of more stale samples than it has": "UPDATE block SET rx_rate_stale_n = n_samples + 1;",
+    "an outcome": "UPDATE probe SET outcome = 'exploded';",
+    "a probe before 1970": "UPDATE probe SET started_at_utc_ms = -1, ended_at_utc_ms = NULL;",
+    "a probe that ends before it begins": "UPDATE probe SET ended_at_utc_ms = started_at_utc_ms - 1;",
+    "a probe of no radio": "PRAGMA foreign_keys = OFF; UPDATE probe SET link_id = 4242;",
+    "a long far end": ("UPDATE probe SET far_end = ?", (NAME,)),
+    "long words of a probe": ("UPDATE probe SET words = ?", (NAME[:2001],)),
+    "a direction": "UPDATE transfer SET direction = 'sideways';",
+    "no stream": "UPDATE transfer SET streams = 0;",
+    "a transfer before 1970": "UPDATE transfer SET started_at_utc_ms = -1;",
+    "a transfer of years": "UPDATE transfer SET duration_ms = 1 << 40;",
+    "endless bytes": "UPDATE transfer SET bytes = 9223372036854775807;",
+    "negative steady bytes": "UPDATE transfer SET steady_bytes = -1;",
+    "negative steady time": "UPDATE transfer SET steady_ms = -1;",
+    "an endless goodput": "UPDATE transfer SET goodput_mbps = 9e999;",
+    "a negative round-trip time": "UPDATE transfer SET tcp_rtt_ms = -1.0;",
+    "retransmits": "UPDATE transfer SET tcp_retransmits = -1;",
+    "a target": "UPDATE latency SET target = 'moon' || char(27);",
+    "a load": "UPDATE latency SET load = 'x';",
+    "a method": "UPDATE latency SET method = 'rm';",
+    "no request": "UPDATE latency SET n_sent = 0, n_lost = 0;",
+    "more lost than sent": "UPDATE latency SET n_lost = n_sent + 1;",
+    "an endless latency": "UPDATE latency SET median_ms = 9e999;",
+    "a negative jitter": "UPDATE latency SET jitter_ms = -5.0;",
+    "an address that was heard": "UPDATE radio SET bssid = '=cmd|x';",
+    "a long network that was heard": "UPDATE radio SET ssid = zeroblob(33);",
+    "a frequency that was heard": "UPDATE radio SET frequency_mhz = 1;",
+    "a band that was heard": "UPDATE radio SET band = '6';",
+    "the middle of a channel": "UPDATE radio SET center_mhz = -1.0;",
+    "a width that was heard": "UPDATE radio SET width_mhz = 1 << 40;",
+    "a country": "UPDATE radio SET country = char(27) || '[';",
+    "a long country": "UPDATE radio SET country = 'Utopia';",
+    "a limit of power": "UPDATE radio SET country_max_dbm = 1 << 40;",
+    "a constraint of power": "UPDATE radio SET power_constraint_db = -1;",
+    "a scan before 1970": "UPDATE scan SET time_utc_ms = -1;",
+    "a scan that is a bit active": "UPDATE scan SET active = 2;",
+    "a scan of some": "UPDATE scan SET everyone = -1;",
+    "a sighting of no radio": "PRAGMA foreign_keys = OFF; UPDATE OR IGNORE sighting SET radio_id = 4242;",
+    "a negative age": "UPDATE sighting SET age_ms = -1;",
+    "a level that was heard": "UPDATE sighting SET rssi_dbm = 9e999;",
+    "stations": "UPDATE sighting SET station_count = 1 << 40;",
+    "a busy share": "UPDATE sighting SET busy_permille = 1001;",
+    "a channel visited": "UPDATE OR IGNORE visit SET frequency_mhz = 0;",
+    "a noise": "UPDATE visit SET noise_dbm = 1 << 40;",
+    "time on a channel": "UPDATE visit SET active_ms = -1;",
+    "busy time on a channel": "UPDATE visit SET busy_ms = -1;",
     "a horizon": "UPDATE pruned SET before_utc_ms = -1;",
     "levels that are texts": loose("sample") + "UPDATE sample SET rssi_dbm = 'loud';" + strict_again("sample"),
     "numbers that are texts": loose("period") + "UPDATE period SET placement_id = 'x';" + strict_again("period"),

@@ -214,8 +214,9 @@ def test_a_full_disk_is_said_in_one_line_and_loses_nothing(log):
 
 def test_every_number_in_the_log_has_its_unit_in_its_name(log):
     """A column that holds a measured number ends in a unit, is a count, or is an identity."""
-    units = {"ms", "mhz", "dbm", "mbps", "ns", "permille", "log2", "bytes"}
+    units = {"ms", "mhz", "dbm", "db", "mbps", "ns", "permille", "log2", "bytes"}
     counts = {"n", "number", "nth", "mcs", "streams", "losses", "packets", "retries", "failed", "version", "connected"}
+    counts |= {"flags", "retransmits", "count", "active", "everyone"}
     for (table,) in log.db.execute("SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite_%'"):
         for column in log.db.execute(f"PRAGMA table_info({table})").fetchall():
             name, kind = column["name"], column["type"]

@@ -349,7 +349,8 @@ def test_the_command_says_what_it_did(two, capsys, monkeypatch):
     assert main(["merge", str(there.path), "--name", "kiln laptop", "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
     assert told["n_new"] == 1080
-    assert told["sources"] == [{"name": "kiln laptop", "n_samples": 1080, "n_new": 1080, "left_out": None}]
+    came = {"n_samples": 1080, "n_new": 1080, "n_probes": 0, "n_scans": 0}
+    assert told["sources"] == [{"name": "kiln laptop", **came, "left_out": None}]
     assert main(["merge", str(there.path)]) == 0
     assert capsys.readouterr().out.splitlines()[0] == "no new samples in kiln.db"
     assert main(["merge", str(here.path)]) == 1
