@@ -114,8 +114,7 @@ class Connection:
 
     def __init__(self, target: Target, way: Way, proof: Proof, steady_s: Callable[[], float] = time.monotonic) -> None:
         self.target, self._proof, self._steady_s = target, proof, steady_s
-        self.socket = _connected(target, way, steady_s() + CONNECT_S, steady_s)
-        self.peer = str(self.socket.getpeername()[0])
+        self.socket = _connected(target, way, CONNECT_S)
 
     def close(self, at_once: bool = False) -> None:
         """``at_once``: what is under way is dropped, in both directions, and the link is free."""
@@ -250,21 +249,21 @@ def drop_at_close(connection: socket.socket) -> None:
     connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
 
 
-def _connected(target: Target, way: Way, deadline_s: float, steady_s: Callable[[], float]) -> socket.socket:
+def _connected(target: Target, way: Way, within_s: float) -> socket.socket:
+    """By the first of its addresses that answers; each has its share of the time."""
     words = "it has no address"
-    for family, address in way.resolve(target.host, target.port):
-        left_s = deadline_s - steady_s()
-        if left_s <= 0:
-            break
+    addresses = list(way.resolve(target.host, target.port))
+    for family, address in addresses:
         try:
             made = way.open(family, socket.SOCK_STREAM)
         except OSError as error:
             words = reason(error)
             continue
         try:
-            made.settimeout(left_s)
+            made.settimeout(within_s / len(addresses))
             made.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             made.connect(address)
+            way.answered(target.host, target.port, address)
             return _secured(made, target.host) if target.tls else made
         except (OSError, ValueError) as error:
             made.close()

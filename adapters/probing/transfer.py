@@ -54,6 +54,8 @@ def run_transfer(
     connections: list[Connection] = []
     try:
         for _ in range(wish.streams):
+            if should_stop():
+                raise Stopped("it was stopped")
             connections.append(Connection(target, way, proof, steady_s))
             if target.is_far_end:
                 connections[-1].prove()

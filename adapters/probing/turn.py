@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
+from time import monotonic
 from typing import Literal
 
 from adapters.clock import Clock
+from adapters.far_end.claim import LONGEST_S
 from adapters.probing.echoes import find_echo
 from adapters.probing.errors import FarEndBusy, ProbeFailed, Stopped, WayAstray
 from adapters.probing.greeting import Greeting
@@ -36,7 +38,7 @@ class Limits:
 
     @property
     def longest_s(self) -> float:
-        """The turn is over by then, whatever the other side does."""
+        """The turn is over by then, give or take the seconds of one connection, whatever the other side does."""
         return self.idle_seconds + 2 * self.seconds_per_direction + SETTLING_S
 
     def wishes(self, direction: Direction) -> list[Wish]:
@@ -75,7 +77,7 @@ def run_turn(
     outcome: Outcome = "done"
     retry_after_s = None
     try:
-        _measure(interface, target, limits, clock, should_stop, counters, found)
+        _measure(interface, target, limits, clock, _or_overdue(should_stop, limits), counters, found)
         words = "; ".join(found.remarks)
     except Stopped as error:
         outcome, words = "stepped-aside", str(error)
@@ -89,6 +91,18 @@ def run_turn(
     return Turn(
         begun, ended, found.far_end, outcome, words, tuple(found.transfers), tuple(found.latencies), retry_after_s
     )
+
+
+def _or_overdue(should_stop: Callable[[], bool], limits: Limits) -> Callable[[], bool]:
+    """The same question, which raises ProbeFailed once the turn has lasted too long."""
+    ends_s = monotonic() + limits.longest_s
+
+    def asked() -> bool:
+        if monotonic() > ends_s:
+            raise ProbeFailed(f"it was not over after {limits.longest_s:.0f} s; the link or the far end is too slow")
+        return should_stop()
+
+    return asked
 
 
 def _measure(
@@ -111,7 +125,7 @@ def _measure(
             if target.is_far_end:
                 greeting = Greeting(target, way, proof)
                 greeting.hello()
-                greeting.claim(limits.longest_s)
+                greeting.claim(min(limits.longest_s, LONGEST_S))
             else:
                 Connection(target, way, proof).close()
             found.far_end = target.label
@@ -180,8 +194,6 @@ def _idle(
     should_stop: Callable[[], bool],
     found: _Found,
 ) -> None:
-    from time import monotonic
-
     if not echoes:
         if not found.far_end:
             raise ProbeFailed("; ".join(found.remarks) or "there is nobody to ask")

@@ -56,6 +56,7 @@ class Way:
         if not self._own:
             raise WayAstray(f"{interface} has no address; is the laptop connected?")
         self._index = socket.if_nametoindex(interface)
+        self._resolved: dict[tuple[str, int], list[tuple[int, Address]]] = {}
 
     def gateway(self) -> str | None:
         """Its address, with the scope where it needs one."""
@@ -79,8 +80,10 @@ class Way:
         return made
 
     def resolve(self, host: str, port: int) -> list[tuple[int, Address]]:
-        """Family and socket address of each of the host's addresses that is reached over the interface. Raises
-        ProbeFailed where the name is not known, WayAstray where none is."""
+        """Family and socket address of each of the host's addresses that is reached over the interface; a name is asked
+        for once. Raises ProbeFailed where the name is not known, WayAstray where none is."""
+        if (host, port) in self._resolved:
+            return self._resolved[host, port]
         try:
             told = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)
         except (OSError, UnicodeError) as error:
@@ -90,7 +93,12 @@ class Way:
         over = [(family, address) for family, address in found if self._leads_to(family, address)]
         if not over:
             raise WayAstray(self._astray(host, [str(address[0]) for _, address in found]))
+        self._resolved[host, port] = over
         return over
+
+    def answered(self, host: str, port: int, address: Address) -> None:
+        """That one did; it is the first to be tried from now on."""
+        self.resolve(host, port).sort(key=lambda one: one[1] != address)
 
     def _held(self, made: socket.socket, family: int) -> bool:
         try:
