@@ -11,6 +11,8 @@ import numpy as np
 from dashboards.analysis.airtime import Looks
 from logger.log import OWN_SOURCE, Log
 from logger.one_moment import one_moment
+from logger.router_settings import Settings
+from logger.tags import read_versions, version_in_force
 
 DAY_MS = 86_400_000
 MOST_LOOKS_OF_VISITS = 4_000  # a scan visits dozens of channels: so many looks, drawn by lot, tell as much as all
@@ -21,10 +23,17 @@ _RADIOS = (
     "SELECT id, bssid, ssid, ssid_text, band, frequency_mhz, center_mhz, width_mhz, country, country_max_dbm,"
     " power_constraint_db FROM radio ORDER BY id"
 )
-_SIGHTINGS = (
-    f"SELECT scan_id, radio_id, ifnull(rssi_dbm, {_UNKNOWN}), ifnull(busy_permille, {_UNKNOWN}) FROM sighting"
-    " WHERE scan_id BETWEEN ? AND ?"
+_SCANS = (
+    "SELECT id, time_utc_ms, active, source_id FROM scan WHERE everyone AND time_utc_ms >= ? ORDER BY time_utc_ms, id"
 )
+# Half a million rows are read four times faster as one text of numbers, with a sighting in each number: 22 bits for the
+# scan, 20 for the radio, 10 for the level in quarters of a dB above -200 dBm and 10 for the load; all ones is unknown.
+_SIGHTINGS = """
+    SELECT group_concat(((scan_id - :first) << 40) | (radio_id << 20)
+        | (ifnull(max(0, min(1022, CAST(4 * (rssi_dbm + 200) + 0.5 AS INTEGER))), 1023) << 10)
+        | ifnull(max(0, min(1000, busy_permille)), 1023))
+    FROM sighting WHERE scan_id BETWEEN :first AND min(:last, :first + 4194303) AND radio_id < 1048576
+"""
 _VISITS = (
     f"SELECT scan_id, frequency_mhz, ifnull(noise_dbm, {_UNKNOWN}), ifnull(active_ms, {_UNKNOWN}),"
     f" ifnull(busy_ms, {_UNKNOWN}) FROM json_each(?) JOIN visit ON scan_id = json_each.value"
@@ -87,29 +96,27 @@ class AirLog:
     links: tuple[OwnLink, ...]  # the newest of each band, the newest of all first
     link_air: LinkAir
     locations: tuple[str, ...]  # where the looks were taken
+    settings: Settings  # of the config version in force
 
 
 def read_air(log: Log, zone: str, *, location: str | None = None, since_utc_ms: int = 0) -> AirLog:
     """Full scans since a moment, at one location or all; days and hours are of ``zone`` (IANA)."""
     with one_moment(log):
         spans = _Spans(log)
-        scan_rows = log.db.execute(
-            "SELECT id, time_utc_ms, active, source_id FROM scan WHERE everyone AND time_utc_ms >= ?"
-            " ORDER BY time_utc_ms, id",
-            (since_utc_ms,),
-        )
-        scans = np.array([tuple(row) for row in scan_rows], dtype=np.int64).reshape(-1, 4)
+        scans = _read(log, _SCANS, (since_utc_ms,), 4).astype(np.int64)
         where = spans.locations(scans[:, 3], scans[:, 1])
         here = where >= 0 if location is None else where == spans.number_of(location)
         scans, where = scans[here], where[here]
         radio_of, radios = _radios(log)
-        seen = _read(log, _SIGHTINGS, (int(scans[:, 0].min()), int(scans[:, 0].max())) if len(scans) else (1, 0), 4)
+        seen_scan, seen_radio, seen_rssi_dbm, seen_load = _sightings(log, scans[:, 0])
         visits = _read(log, _VISITS, (_some(scans[:, 0]),), 5)
         links = _links(log)
+        versions = {version.number: version.settings for version in read_versions(log.db)}
+        settings = versions.get(version_in_force(log.db) or 0, {})
         link_air = _link_air(log, spans, zone, location, since_utc_ms)
     order = np.argsort(scans[:, 0], kind="stable")
-    seen_look, visit_look = (_places(rows[:, 0], scans[:, 0], order) for rows in (seen, visits))
-    seen, seen_look = seen[seen_look >= 0], seen_look[seen_look >= 0]
+    seen_look, visit_look = (_places(ids, scans[:, 0], order) for ids in (seen_scan, visits[:, 0]))
+    here = seen_look >= 0
     visits, visit_look = visits[visit_look >= 0], visit_look[visit_look >= 0]
     day, hour = local_days_hours(scans[:, 1], zone)
     return AirLog(
@@ -118,10 +125,10 @@ def read_air(log: Log, zone: str, *, location: str | None = None, since_utc_ms: 
             hour=hour,
             asked=scans[:, 2] == 1,
             n_radios=len(radios),
-            seen_look=seen_look,
-            seen_radio=radio_of[seen[:, 1].astype(np.int64)],
-            seen_rssi_dbm=_known(seen[:, 2]),
-            seen_load=_known(seen[:, 3]) / 1000,
+            seen_look=seen_look[here],
+            seen_radio=radio_of[seen_radio[here]],
+            seen_rssi_dbm=seen_rssi_dbm[here],
+            seen_load=seen_load[here],
             visit_look=visit_look,
             visit_mhz=visits[:, 1].astype(np.int64),
             visit_noise_dbm=_known(visits[:, 2]),
@@ -133,6 +140,7 @@ def read_air(log: Log, zone: str, *, location: str | None = None, since_utc_ms: 
         links=links,
         link_air=link_air,
         locations=tuple(spans.names[number] for number in dict.fromkeys(where.tolist())),
+        settings=settings,
     )
 
 
@@ -195,6 +203,22 @@ def _read(log: Log, query: str, values: tuple[object, ...], n_columns: int) -> n
     return rows.reshape(-1, n_columns)
 
 
+def _sightings(log: Log, scan_ids: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Of the scans from the first to the last id: scan, radio, level in dBm and load from 0 to 1, NaN where unknown."""
+    if not len(scan_ids):
+        return np.array([], np.int64), np.array([], np.int64), np.array([]), np.array([])
+    first = int(scan_ids.min())
+    text = log.db.execute(_SIGHTINGS, {"first": first, "last": int(scan_ids.max())}).fetchone()[0]
+    packed = np.fromstring(text or "", dtype=np.int64, sep=",")
+    level, load = packed >> 10 & 1023, packed & 1023
+    return (
+        (packed >> 40) + first,
+        packed >> 20 & 1_048_575,
+        np.where(level == 1023, np.nan, level / 4 - 200),
+        np.where(load == 1023, np.nan, load / 1000),
+    )
+
+
 def _known(column: np.ndarray) -> np.ndarray:
     return np.where(column == _UNKNOWN, np.nan, column)
 
@@ -255,5 +279,5 @@ def _link_air(log: Log, spans: _Spans, zone: str, location: str | None, since_ms
     busy_n, noise_n = rows[:, 3], rows[:, 5]
     with np.errstate(invalid="ignore", divide="ignore"):
         busy, noise = rows[:, 4] / busy_n / 1000, rows[:, 6] / noise_n
-    mhz = np.array([mhz_of[int(link)] for link in rows[:, 0]], dtype=np.int64)
+    mhz = np.array([mhz_of[link] for link in rows[:, 0].astype(np.int64).tolist()], dtype=np.int64)
     return LinkAir(mhz, day, hour, busy, busy_n, noise, noise_n)

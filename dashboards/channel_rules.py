@@ -11,6 +11,9 @@ EIRP_WORDS = "EIRP = transmit power - cable loss + antenna gain"
 WHOSE_WORD_HOLDS = "your national regulator says what is lawful"
 
 
+_RADAR_MHZ = ((5250.0, 5350.0), (5470.0, 5725.0))  # ITU Resolution 229 asks for radar detection there
+
+
 @dataclass(frozen=True, slots=True)
 class ChannelRules:
     """The strictest of the rules over the channel's width; None is unlimited or not told."""
@@ -54,6 +57,11 @@ def rules_on(domain: RegulatoryDomain, channel: Channel) -> ChannelRules:
             (rule.check_before_use_s for rule in rules if rule.check_before_use_s is not None), default=None
         ),
     )
+
+
+def radar_in_most_countries(channel: Channel) -> bool:
+    """Where no rules were read: whether radar detection (DFS) is asked for in most countries."""
+    return any(channel.low_mhz < end and channel.high_mhz > begin for begin, end in _RADAR_MHZ)
 
 
 def rule_words(rules: ChannelRules) -> str:

@@ -29,6 +29,7 @@ COMMANDS = {
     "review": ("dashboards.commands.review", "judge the running trial now; 'linktrial log' does so every hour"),
     "compare": ("dashboards.commands.compare", "what one version did against another, with intervals"),
     "plan": ("dashboards.commands.plan", "how long, and in which order, to see a difference of D dB here"),
+    "channels": ("dashboards.commands.channels", "who else is on the air, and would another channel be better"),
     "report": ("dashboards.commands.report", "the report, as one HTML file"),
     "export": ("logger.commands.export", "write the samples or the tables as CSV"),
     "import": ("logger.commands.import_", "take samples that somebody else recorded"),

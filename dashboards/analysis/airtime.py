@@ -7,9 +7,10 @@ changes from day to day (a t interval over days).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from math import atan, cos, pi, sin, sqrt
 
 import numpy as np
 
@@ -84,25 +85,38 @@ def presences(looks: Looks, counted: np.ndarray) -> list[Presence]:
         mine = order[begin:end]
         levels, loads = rssi[mine], load[mine]
         levels, loads = levels[~np.isnan(levels)], loads[~np.isnan(loads)]
+        median_dbm, p95_dbm = np.percentile(levels, (50, 95)).tolist() if len(levels) else (None, None)
         found.append(
             Presence(
                 n_heard=len(mine),
                 share=len(mine) / n_looks,
-                rssi_median_dbm=float(np.median(levels)) if len(levels) else None,
-                rssi_p95_dbm=float(np.percentile(levels, 95)) if len(levels) else None,
-                load=float(np.median(loads)) if len(loads) else None,
+                rssi_median_dbm=median_dbm,
+                rssi_p95_dbm=p95_dbm,
+                load=median(loads),
                 n_load=len(loads),
             )
         )
     return found
 
 
-def per_look(looks: Looks, group: np.ndarray, weight: np.ndarray) -> np.ndarray:
-    """The sum of ``weight`` over the groups heard at each look; ``group`` (by radio) numbers transmitters, each of
-    which counts once however many of its addresses were heard."""
-    n_groups = len(weight)
-    pairs = np.unique(looks.seen_look.astype(np.int64) * n_groups + group[looks.seen_radio])
-    return np.bincount(pairs // n_groups, weights=weight[pairs % n_groups], minlength=len(looks.day))
+def median(values: np.ndarray) -> float | None:
+    """None of none. numpy.median loads numpy.ma."""
+    return float(np.percentile(values, 50)) if len(values) else None
+
+
+def once_each(looks: Looks, group: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Looks and groups of sightings: of a group, which numbers one transmitter by radio, one at each look, however many
+    of its addresses were heard."""
+    n_groups = max(looks.n_radios, 1)
+    pairs = looks.seen_look.astype(np.int64) * n_groups + group[looks.seen_radio]
+    pairs.sort(kind="stable")  # as they are read they are nearly sorted
+    pairs = pairs[np.diff(pairs, prepend=-1) > 0]
+    return pairs // n_groups, pairs % n_groups
+
+
+def per_look(n_looks: int, once: tuple[np.ndarray, np.ndarray], weight: np.ndarray) -> np.ndarray:
+    """The sum of ``weight`` (by group) over the groups heard at each look; of ``once_each``."""
+    return np.bincount(once[0], weights=weight[once[1]], minlength=n_looks)
 
 
 def daily_means(day: np.ndarray, value: np.ndarray, weight: np.ndarray, at_least: int) -> dict[int, float]:
@@ -114,7 +128,7 @@ def daily_means(day: np.ndarray, value: np.ndarray, weight: np.ndarray, at_least
     return {int(days[i]): float(total[i] / of[i]) for i in range(len(days)) if n[i] >= at_least}
 
 
-def difference(own: dict[int, float], other: dict[int, float], *, n_compared: int = 1) -> Difference | None:
+def difference(own: Mapping[int, float], other: Mapping[int, float], *, n_compared: int = 1) -> Difference | None:
     """How much more ``own`` has than ``other``, over the days that both have; None without any. With ``n_compared``
     others looked at, the interval is as much wider as picking the best of them asks for (Bonferroni)."""
     days = sorted(own.keys() & other.keys())
@@ -124,10 +138,33 @@ def difference(own: dict[int, float], other: dict[int, float], *, n_compared: in
     mean = float(each.mean())
     if len(days) < LEAST_DAYS:
         return Difference(mean, None, None, len(days))
-    from scipy.stats import t
-
-    reach = float(t.ppf(1 - 0.025 / n_compared, len(days) - 1) * each.std(ddof=1) / np.sqrt(len(days)))
+    spread = float(each.std(ddof=1)) / sqrt(len(days))
+    reach = spread * t_quantile(1 - 0.025 / n_compared, len(days) - 1)
     return Difference(mean, mean - reach, mean + reach, len(days))
+
+
+def t_quantile(probability: float, freedom: int) -> float:
+    """The quantile of Student's t for a probability from 0.5 to 1, by halving: for whole degrees of freedom its
+    distribution is a finite sum (Abramowitz and Stegun 26.7.3, 26.7.4). scipy takes a quarter of a second to load."""
+    low, high = 0.0, 1.0
+    while _within(high, freedom) < 2 * probability - 1:
+        high *= 2
+    for _ in range(60):
+        middle = (low + high) / 2
+        low, high = (middle, high) if _within(middle, freedom) < 2 * probability - 1 else (low, middle)
+    return (low + high) / 2
+
+
+def _within(reach: float, freedom: int) -> float:
+    """The chance that Student's t lies within -reach and reach."""
+    angle = atan(reach / sqrt(freedom))
+    even = freedom % 2 == 0
+    term = 1.0 if even else cos(angle)
+    total = term if even or freedom > 1 else 0.0
+    for k in range(2 if even else 3, freedom - 1, 2):
+        term *= cos(angle) ** 2 * (k - 1) / k
+        total += term
+    return sin(angle) * total if even else 2 / pi * (angle + sin(angle) * total)
 
 
 def visits_on(looks: Looks, mhz: int) -> np.ndarray:
@@ -155,7 +192,7 @@ def busiest_hours(shares: Sequence[float | None]) -> tuple[int, int] | None:
     known = [share for share in shares if share is not None]
     if len(known) < len(shares):
         return None
-    usual, most = float(np.median(known)), max(known)
+    usual, most = float(np.percentile(known, 50)), max(known)
     if most < usual + _PEAK_ABOVE or most < _PEAK_TIMES * usual:
         return None
     begin = known.index(most) * HOURS_A_BIN

@@ -1,7 +1,7 @@
 """Whether another channel would be better, and how sure that is.
 
-A channel is better where fewer neighbours are heard on it, and where it is less busy, too, if that is known of both. Each
-has to hold from day to day. What a channel is like that nobody listened on is not known, so it is none to go to.
+A channel is better where fewer neighbours are heard on it, and where it is less busy, too, if that is known of both.
+Each has to hold from day to day. What a channel is like that nobody listened on is not known, so it is none to go to.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ _PRIMARIES_MHZ: Mapping[str, Sequence[int]] = {  # IEEE 802.11-2020 annex E, 802
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """A channel with what was found there, in the mean of each day. ``busy``: share of the time, empty where unknown."""
+    """A channel with what was found there, in the mean of each day. ``busy``: share of the time, empty if unknown."""
 
     channel: Channel
     neighbours: Mapping[int, float]
@@ -71,22 +71,22 @@ def pick(own: Candidate, others: Iterable[Candidate]) -> Pick:
     all_others = list(others)
     heard = [other for other in all_others if other.listened]
     fair = [other for other in heard if other.allowed]
-    counted = {"n_compared": len(fair), "n_unheard": len(all_others) - len(heard), "n_barred": len(heard) - len(fair)}
+    n_unheard, n_barred = len(all_others) - len(heard), len(heard) - len(fair)
     if len(own.neighbours) < LEAST_DAYS:
-        return Pick("too few days", **counted)
+        return Pick("too few days", n_unheard=n_unheard, n_barred=n_barred)
     if not fair:
-        return Pick("no evidence", **counted)
+        return Pick("no evidence", n_unheard=n_unheard, n_barred=n_barred)
     judged = [(other, *_differences(own, other, len(fair))) for other in fair]
     better = [each for each in judged if _is_better(*each[1:])]
     chosen = min(better or judged, key=lambda each: (bool(better) and each[0].restricted, *_worth(each[0])))
-    return Pick("better elsewhere" if better else "no better", *chosen, **counted)
+    return Pick("better elsewhere" if better else "no better", *chosen, len(fair), n_unheard, n_barred)
 
 
 def _differences(own: Candidate, other: Candidate, n_compared: int) -> tuple[Difference | None, Difference | None]:
-    return (
-        difference(own.neighbours, other.neighbours, n_compared=n_compared),
-        difference(own.busy, other.busy, n_compared=n_compared),
-    )
+    busy = difference(own.busy, other.busy, n_compared=n_compared)
+    if busy is not None and busy.low is None:  # of too few days: as good as unknown
+        busy = None
+    return difference(own.neighbours, other.neighbours, n_compared=n_compared), busy
 
 
 def _is_better(neighbours: Difference | None, busy: Difference | None) -> bool:

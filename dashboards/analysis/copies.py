@@ -8,9 +8,12 @@ time that all of them stand for.
 from __future__ import annotations
 
 from itertools import combinations
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
+
+if TYPE_CHECKING:  # sightings are compared without it
+    import pandas as pd
 
 LEAST_SHARED = 0.5  # of the stretches of the one that has fewer
 LEAST_STRETCHES = 3
@@ -30,14 +33,15 @@ def copies_of(blocks: pd.DataFrame) -> list[frozenset[tuple[str, int]]]:
         cells = here.groupby([*STRETCH, "bssid"])[["rssi_n", "rssi_mean_dbm"]].first().unstack("bssid")
         level, n = cells["rssi_mean_dbm"], cells["rssi_n"]
         for one, other in combinations(level.columns, 2):
-            if _is_one(level[one].to_numpy(), level[other].to_numpy(), n[[one, other]].min(axis=1).to_numpy()):
+            if is_one(level[one].to_numpy(), level[other].to_numpy(), n[[one, other]].min(axis=1).to_numpy()):
                 pair = frozenset({(str(one), int(mhz)), (str(other), int(mhz))})
                 joined = [known for known in found if known & pair]
                 found = [known for known in found if not known & pair] + [pair.union(*joined)]
     return found
 
 
-def _is_one(one_dbm: np.ndarray, other_dbm: np.ndarray, weight: np.ndarray) -> bool:
+def is_one(one_dbm: np.ndarray, other_dbm: np.ndarray, weight: np.ndarray) -> bool:
+    """Whether levels on one channel, stretch by stretch (NaN: unheard), are of one radio. ``weight``: of stretches."""
     shared = ~np.isnan(one_dbm) & ~np.isnan(other_dbm)
     fewer = min(np.count_nonzero(~np.isnan(level)) for level in (one_dbm, other_dbm))
     if shared.sum() < max(LEAST_STRETCHES, LEAST_SHARED * fewer):
@@ -50,6 +54,8 @@ def _is_one(one_dbm: np.ndarray, other_dbm: np.ndarray, weight: np.ndarray) -> b
 
 def time_of_all(own: pd.DataFrame, all_copies: pd.DataFrame) -> pd.DataFrame:
     """The blocks of one copy, with the time that the copies together stand for in each stretch."""
+    import pandas as pd
+
     once = all_copies.groupby([*STRETCH, "first_utc_ms", "last_utc_ms"])["covered_s"].max().groupby(STRETCH)
     each = pd.MultiIndex.from_frame(own[STRETCH])
     together_s, longest_s = (covered_s.loc[each].to_numpy() for covered_s in (once.sum(), once.max()))

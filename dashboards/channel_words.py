@@ -1,0 +1,277 @@
+"""What is found about the air, in words: for a terminal, for JSON, and the sentences that the report shares."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import asdict
+from typing import Any
+
+from dashboards.air_findings import AirFindings, ChannelHeard, Choice, OwnChannel, RadioHeard
+from dashboards.analysis.airtime import HOURS_A_BIN, LEAST_DAYS, LEAST_LOOKS_A_DAY, Difference
+from dashboards.analysis.overlap import LEAST_OVERLAP, MEANING
+from dashboards.channel_rules import EIRP_WORDS, WHOSE_WORD_HOLDS, radar_in_most_countries, rule_words
+from dashboards.sentences import aligned, band_name, number
+from logger.printable import printable
+from logger.times import format_duration, format_local
+from logger.wording import counted
+
+CHANNEL_COLUMNS = ("channel", "neighbours", "strongest", "load", "busy", "noise", "falls into yours", "busiest")
+RADIO_COLUMNS = ("channel", "width", "heard", "level", "load", "falls into yours", "network", "address")
+COLUMNS_MEAN = (
+    "neighbours: how many, and how many at a look in the mean; several addresses of one radio count once. strongest,"
+    " level: median RSSI of its beacons, and 95 % point, dBm. load: the channel as its access points find it (BSS Load"
+    " element), median and number. busy: share of the time listened there, of the link's samples or of scans' visits"
+)
+OWN_TRAFFIC = "your own network's traffic counts in how busy its channel is, and would move along"
+ROUTER_HEARS_OTHERS = "this is what the laptop hears; the router stands elsewhere and hears other things"
+
+
+def air_text(air: AirFindings, now_ms: int) -> str:
+    """The whole answer."""
+    parts = [head(air, now_ms), *own_lines(air), ""]
+    for band in bands_of(air):
+        channels = [channel_row(one) for one in air.channels if one.band == band]
+        parts += [band_name(band), *aligned([CHANNEL_COLUMNS, *channels]), ""]
+        radios = [radio_row(one) for one in air.radios if one.band == band]
+        if radios:
+            parts += [*aligned([RADIO_COLUMNS, *radios]), ""]
+    parts += [COLUMNS_MEAN, *meanings(air), ""]
+    if air.country is not None:
+        parts += [*rule_lines(air), ""]
+    for choice in air.choices:
+        parts += [*choice_lines(choice, air), ""]
+    return "\n".join([*parts, *cautions(air)])
+
+
+def head(air: AirFindings, now_ms: int) -> str:
+    """How much was heard, where and when."""
+    where = ", ".join(f"'{printable(name)}'" for name in air.locations)
+    if air.from_utc_ms is None or air.to_utc_ms is None:
+        return "No scan has told of all that is heard"
+    begin, end = (format_local(at, air.zone, now_ms) for at in (air.from_utc_ms, air.to_utc_ms))
+    asked = f"; shares are of the {air.n_counted:,} that tell of all channels" if air.n_counted < air.n_looks else ""
+    return f"{counted(air.n_looks, 'full scan')} on {counted(air.n_days, 'day')} at {where}, {begin} to {end}{asked}"
+
+
+def own_lines(air: AirFindings) -> list[str]:
+    """The own network's channels, and what its access point tells stations of limits."""
+    return [f"{own_words(own)}" for own in air.own]
+
+
+def own_words(own: OwnChannel) -> str:
+    name = "your network" if own.ssid is None else f"'{printable(own.ssid)}'"
+    how = "the laptop's link" if own.linked else "heard only"
+    says = []
+    if own.country is not None:
+        limit = "" if own.country_max_dbm is None else f", at most {own.country_max_dbm} dBm on this channel"
+        says.append(f"country {printable(own.country)}{limit}")
+    if own.power_constraint_db is not None:
+        says.append(f"stations stay {own.power_constraint_db} dB below the limit")
+    told = f"; its beacons say: {', '.join(says)}" if says else "; its beacons say nothing of country or power"
+    if own.eirp_dbm is not None:
+        told += f"; as you told, it radiates {own.eirp_dbm:.1f} dBm EIRP"
+    channel = f"channel {name_of(own.channel, own.on.primary_mhz)}, {own.on.width_mhz:g} MHz wide"
+    return f"{name}, {band_name(own.band)}: {channel} ({how}){told}"
+
+
+def bands_of(air: AirFindings) -> list[str | None]:
+    return list(dict.fromkeys(channel.band for channel in air.channels))
+
+
+def name_of(channel: int | None, mhz: float) -> str:
+    return f"{mhz:g} MHz" if channel is None else str(channel)
+
+
+def channel_row(one: ChannelHeard) -> tuple[str, ...]:
+    return (
+        name_of(one.channel, one.frequency_mhz) + (" yours" if one.own else ""),
+        f"{one.n_neighbours} ({one.neighbours_at_a_look:.1f})" if one.n_neighbours else "0",
+        level(one.rssi_median_dbm, one.rssi_p95_dbm),
+        "" if one.load is None else f"{percent(one.load)} ({one.n_load:,})",
+        "" if one.busy_share is None else f"{percent(one.busy_share)} ({one.n_busy:,} {one.busy_from})",
+        number(one.noise_dbm, 0) if one.noise_dbm is not None else "",
+        "" if one.relation is None or one.overlap is None else falls(one.overlap, one.relation),
+        busiest(one),
+    )
+
+
+def radio_row(one: RadioHeard) -> tuple[str, ...]:
+    more = f" and {len(one.also_bssid)} more" if one.also_bssid else ""
+    return (
+        name_of(one.channel, one.frequency_mhz),
+        "" if one.width_mhz is None else f"{one.width_mhz} MHz",
+        f"{percent(one.presence.share)} ({one.presence.n_heard:,})",
+        level(one.presence.rssi_median_dbm, one.presence.rssi_p95_dbm),
+        "" if one.presence.load is None else f"{percent(one.presence.load)} ({one.presence.n_load:,})",
+        "yours" if one.own else "" if one.relation is None or one.overlap is None else falls(one.overlap, one.relation),
+        "(hidden)" if one.ssid is None else f"'{printable(one.ssid)}'",
+        printable(one.bssid) + more,
+    )
+
+
+def falls(overlap: float, relation: str) -> str:
+    """How much of what it sends, and what that makes the two: "50 %: overlaps"."""
+    return f"{percent(overlap)}: {relation}" if overlap >= LEAST_OVERLAP else relation
+
+
+def percent(share: float) -> str:
+    """Whole percents, and that there is something where there is."""
+    return f"{100 * share:.0f} %" if share == 0 or share >= 0.01 else "under 1 %"
+
+
+def level(median_dbm: float | None, p95_dbm: float | None) -> str:
+    return "" if median_dbm is None else f"{number(median_dbm, 0)} ({number(p95_dbm, 0)})"
+
+
+def busiest(one: ChannelHeard) -> str:
+    """ "18 to 21 h: 46 %", where a time of the day stands out."""
+    if one.busiest_hours is None:
+        return ""
+    begin, end = one.busiest_hours
+    return f"{begin} to {end} h: {percent(one.by_hours[begin // HOURS_A_BIN] or 0.0)}"
+
+
+def meanings(air: AirFindings) -> list[str]:
+    """What the relations that occur are."""
+    there = {one.relation for one in air.channels} | {one.relation for one in air.radios}
+    return [f"{kind}: {words}" for kind, words in MEANING.items() if kind in there]
+
+
+def rule_lines(air: AirFindings) -> Iterator[str]:
+    """The system's rules, beside the channels."""
+    rules: dict[tuple[str | None, str], list[str]] = {}
+    for one in air.channels:
+        if one.rules is not None:
+            names = rules.setdefault((one.band, rule_words(one.rules)), [])
+            names.append(name_of(one.channel, one.frequency_mhz))
+    yield f"The system's regulatory database, read now for country {printable(air.country or '')}:"
+    for (band, words), names in rules.items():
+        yield f"  {band_name(band)}, channel {', '.join(names)}: {words}"
+
+
+def choice_lines(choice: Choice, air: AirFindings) -> Iterator[str]:
+    """Whether to move, why, and what would show whether it helped."""
+    own = next(own for own in air.own if own.band == choice.band)
+    here = f"channel {name_of(own.channel, own.on.primary_mhz)}"
+    found, best = choice.pick, choice.pick.best
+    heard, n_looks = choice.own_heard
+    span = "" if air.from_utc_ms is None or air.to_utc_ms is None else days_words(air.from_utc_ms, air.to_utc_ms)
+    on_own = (
+        f"Neighbours were heard on {here} at {percent(heard / max(n_looks, 1))} of {counted(n_looks, 'scan')}{span}."
+    )
+    yield f"Another channel on {band_name(choice.band)}?"
+    if found.verdict == "too few days":
+        yield (
+            f"  Cannot be told yet. {on_own} How much days differ shows from {LEAST_DAYS} days on, with"
+            f" {LEAST_LOOKS_A_DAY} scans each that tell of all channels."
+        )
+        return
+    if best is None:
+        yield f"  Cannot be told. {on_own} {_why_none(choice, own)}"
+        return
+    there = f"channel {name_of(choice.channel, best.channel.primary_mhz)}"
+    if best.channel.width_mhz != own.on.width_mhz:
+        there += f" at {best.channel.width_mhz:g} MHz"
+    compared = _compared(choice, here, there)
+    if found.verdict == "no better":
+        yield f"  No channel that was listened to is better beyond doubt. {on_own} {compared}{_left_out(choice)}"
+        return
+    yield f"  {there.capitalize()} looks better than {here}. {on_own} {compared}"
+    n_there, _ = choice.best_heard
+    evidence = f"somebody was heard there at {n_there:,} of {counted(n_looks, 'scan')}{span}"
+    yield f"  The evidence: {evidence}.{_left_out(choice)}"
+    yield f"  {_rules_there(choice, own, air)}"
+    where = "one spot only" if len(air.locations) == 1 else f"{len(air.locations)} spots"
+    yield f"  Heard from {where}: {ROUTER_HEARS_OTHERS}. Another channel alone moves RSSI by several dB either way."
+    yield "  To see whether it helped, change it, say so, and go back once:"
+    yield f'    linktrial changed "{there}" --set radio.{choice.band}.channel={choice.channel}'
+    yield "    linktrial plan 2"
+
+
+def _why_none(choice: Choice, own: OwnChannel) -> str:
+    found = choice.pick
+    if found.n_barred:
+        return (
+            f"Of the other channels {own.on.width_mhz:g} MHz wide that were listened to, the system's rules allow none;"
+            f" {found.n_unheard} more were not listened to on {LEAST_DAYS} days."
+        )
+    return (
+        f"On no other channel {own.on.width_mhz:g} MHz wide did this card listen on {LEAST_DAYS} days or more, as far"
+        " as its driver tells; where nobody listened, a channel may be full."
+    )
+
+
+def _left_out(choice: Choice) -> str:
+    found = choice.pick
+    words = []
+    if found.n_unheard:
+        words.append(f"{counted(found.n_unheard, 'channel')} not listened to often enough")
+    if found.n_barred:
+        words.append(f"{counted(found.n_barred, 'channel')} that the system's rules do not allow")
+    return f" Left out: {', '.join(words)}." if words else ""
+
+
+def _compared(choice: Choice, here: str, there: str) -> str:
+    found = choice.pick
+    words = (
+        f"{choice.own_neighbours:.1f} neighbours at a look on {here}, {choice.best_neighbours or 0.0:.1f} on {there}"
+    )
+    words += _interval(found.neighbours, 1.0, "")
+    if found.busy is None:
+        return f"{words}. How busy it is there is not known: this card counts no busy time elsewhere."
+    points = _interval(found.busy, 100.0, " points")
+    return f"{words}; busy {100 * found.busy.estimate:.0f} points of a hundred less there{points} ({OWN_TRAFFIC})."
+
+
+def _interval(found: Difference | None, times: float, unit: str) -> str:
+    if found is None:
+        return ", never on one day"
+    if found.low is None or found.high is None:
+        return f", over {counted(found.n_days, 'day')} only"
+    digits = 1 if times == 1 else 0
+    low, high = (number(times * end, digits) for end in (found.low, found.high))
+    return f" (less by [{low}, {high}]{unit}, 95 %, {counted(found.n_days, 'day')} as the unit)"
+
+
+def _rules_there(choice: Choice, own: OwnChannel, air: AirFindings) -> str:
+    best, rules = choice.pick.best, choice.rules
+    if rules is None:
+        radar = best is not None and radar_in_most_countries(best.channel)
+        dfs = "; in most countries the router has to listen for radar there (DFS), and to leave when it hears one"
+        return f"Which rules hold there was not read{dfs if radar else ''}; {WHOSE_WORD_HOLDS} ({EIRP_WORDS})."
+    limit = rules.max_eirp_dbm
+    too_much = limit is not None and own.eirp_dbm is not None and own.eirp_dbm > limit
+    power = f" As you told, the router radiates {own.eirp_dbm:.1f} dBm: turn it down first." if too_much else ""
+    country = printable(air.country or "")
+    return f"The system's rules there ({country}): {rule_words(rules)}; {WHOSE_WORD_HOLDS} ({EIRP_WORDS}).{power}"
+
+
+def days_words(from_ms: int, to_ms: int) -> str:
+    """ " over 2.1 days"."""
+    days = (to_ms - from_ms) / 86_400_000
+    return f" over {days:.1f} days" if days >= 1 else f" over {format_duration((to_ms - from_ms) / 1000)}"
+
+
+def cautions(air: AirFindings) -> list[str]:
+    """What a reader must know beside it."""
+    said = []
+    if air.n_looks and not air.n_asked:
+        said.append(
+            "No scan was linktrial's own: it saw what other programs' scans had left, which may leave out channels"
+            " ('linktrial check' says which right is missing)."
+        )
+    if air.country is None:
+        said.append(f"Rules of channels (DFS, power, indoors) were not read; {WHOSE_WORD_HOLDS}.")
+    if any(channel.band == "2.4" for channel in air.channels):
+        said.append("In 2.4 GHz, what falls into a channel is the most that the standard's spectral masks allow.")
+    return said
+
+
+def air_json(air: AirFindings) -> dict[str, Any]:
+    """For machines: everything but the means of single days."""
+    told = asdict(air)
+    for choice, shown in zip(air.choices, told["choices"], strict=True):
+        best = shown["pick"].pop("best")
+        shown["best"] = None if best is None else best["channel"]
+        shown |= shown.pop("pick") | {"words": " ".join(line.strip() for line in choice_lines(choice, air))}
+    return told | {"cautions": cautions(air)}
