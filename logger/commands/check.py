@@ -14,6 +14,7 @@ from adapters.errors import AdapterError
 from adapters.rights import Surroundings, driver_of, right_to_echo, right_to_scan, surroundings
 from logger.commands import add_json_option
 from logger.commands.saying import say_json
+from logger.probing.meeting import far_end_now
 
 _SIGNS = {True: "yes", False: "no", None: "?"}
 
@@ -44,7 +45,8 @@ def run(args: argparse.Namespace) -> int:
     except AdapterError as error:
         failure = error
         findings["error"] = str(error)
-    beside.append(right_to_echo())
+    interface = findings["interface"]
+    beside += [right_to_echo(), far_end_now(interface if isinstance(interface, str) else None)]
     if args.json:
         told = {"quantities": abilities, "beside": beside}
         say_json(**findings, **asdict(around), **{name: [asdict(each) for each in told[name]] for name in told})

@@ -6,13 +6,17 @@ that takes it is kept.
 
 from __future__ import annotations
 
+from adapters.contract import Ability
 from adapters.errors import AdapterError
 from adapters.probing.finding import FoundFarEnd, find_far_ends
 from adapters.probing.greeting import meet
+from adapters.probing.http_wire import Connection, Proof
 from adapters.probing.target import far_end_target
+from adapters.probing.way import Way
 from logger.errors import LogError
 from logger.printable import printable
-from logger.probing.pairing import Paired, keep_pairing, read_pairing
+from logger.probing.pairing import Paired, keep_pairing, read_pairing, target_of
+from logger.settings import load_settings
 
 NAMED_AT_MOST = 5
 
@@ -51,3 +55,26 @@ def met_elsewhere(interface: str) -> Paired | None:
     except (AdapterError, LogError):  # another turn may tell
         return None
     return None
+
+
+def far_end_now(interface: str | None) -> Ability:
+    """Whether probes have whom to speak to, for ``linktrial check``: reached over the interface, the token taken."""
+    name, run = "far end", "run 'linktrial far-end' on a wired machine, then 'linktrial probe --pair' here"
+    try:
+        target = target_of(load_settings())
+    except LogError as error:
+        return Ability(name, "", False, printable(str(error)))
+    if target is None:
+        return Ability(name, "", False, "none is paired with: probes ask the gateway alone", run)
+    label = printable(target.label)
+    if interface is None:
+        return Ability(name, "", None, f"{label}, which was not tried without an interface")
+    try:
+        if target.is_far_end:
+            words = f"'{printable(meet(interface, target))}' at {label} takes the token"
+        else:
+            Connection(target, Way(interface), Proof(None)).close()
+            words = f"{label} takes connections"
+    except (AdapterError, OSError) as error:
+        return Ability(name, "", False, printable(str(error)), None if target.is_far_end else "see 'probe_far_end'")
+    return Ability(name, "", True, words)

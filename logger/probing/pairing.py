@@ -52,7 +52,7 @@ def read_pairing(path: Path | None = None) -> Paired | None:
         return None
     except OSError as error:
         raise LogError(f"{path} cannot be read: {error.strerror}") from error
-    except (ValueError, KeyError, TypeError, NoTarget):
+    except (ValueError, KeyError, TypeError, RecursionError, NoTarget):
         raise LogError(f"{path} makes no sense; 'linktrial probe --pair' writes it anew") from None
     return paired
 

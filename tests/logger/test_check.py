@@ -60,6 +60,8 @@ def machine(monkeypatch):
         )
         monkeypatch.setattr(check, "right_to_scan", lambda admin: right_to_scan(admin, lambda: None))
         monkeypatch.setattr(check, "right_to_echo", lambda: Ability("icmp", "", True, "a datagram socket"))
+        monkeypatch.setenv("COLUMNS", "200")
+        monkeypatch.setattr(check, "far_end_now", lambda interface: Ability("far end", "", True, f"over {interface}"))
         return asked
 
     return play
@@ -90,6 +92,7 @@ def test_each_quantity_is_told_with_its_value_and_a_remedy_where_it_is_missing(m
         "no scans this user may not ask for them",
         "other bands are heard when another program scans; CAP_NET_ADMIN, or NetworkManager's leave, gives the right",
         "yes icmp a datagram socket",
+        "yes far end over wlan0",
     ]
     assert adapter.closed
 
@@ -170,7 +173,7 @@ def test_json_has_what_is_there_besides_the_link(machine, capsys):
     machine(PlayedAdapter())
     assert main(["check", "--json"]) == 0
     beside = {each["quantity"]: each["available"] for each in json.loads(capsys.readouterr().out)["beside"]}
-    assert beside == {"heard": True, "visits": True, "regulatory": True, "scans": False, "icmp": True}
+    assert beside == {"heard": True, "visits": True, "regulatory": True, "scans": False, "icmp": True, "far end": True}
 
 
 def test_json_tells_the_error_too(machine, capsys):
@@ -179,7 +182,7 @@ def test_json_tells_the_error_too(machine, capsys):
     out, err = capsys.readouterr()
     assert json.loads(out)["error"] == "no wireless interface; plug a card in"
     assert json.loads(out)["quantities"] == []
-    assert [each["quantity"] for each in json.loads(out)["beside"]] == ["icmp"]
+    assert [each["quantity"] for each in json.loads(out)["beside"]] == ["icmp", "far end"]
     assert err == "linktrial: no wireless interface; plug a card in\n"
 
 
