@@ -133,6 +133,18 @@ def test_an_error_number_is_raised_also_where_it_ends_a_dump(dump):
     assert caught.value.code == errno.ENODEV
 
 
+def test_what_is_to_be_done_is_taken_note_of_and_a_refusal_of_it_is_raised():
+    kernel = FakeKernel({ASK: []})
+    family_of(kernel).order(ASK, u32(3, 1))
+    assert kernel.asked == [(ASK, False, u32(3, 1))]
+    kernel.answers[ASK] = errno.EBUSY
+    with pytest.raises(Refused, match="EBUSY"):
+        family_of(kernel).order(ASK)
+    kernel.answers[ASK] = None
+    with pytest.raises(AdapterError, match="no answer within 2 s"):
+        family_of(kernel).order(ASK)
+
+
 def test_silence_ends_in_one_line_and_not_in_waiting():
     with pytest.raises(AdapterError, match="no answer within 2 s"):
         family_of(FakeKernel({ASK: None})).ask(ASK)
@@ -241,6 +253,9 @@ def test_the_kernel_of_this_machine_answers_over_a_socket_of_pyroute2():
         CTRL_CMD_GETFAMILY, CTRL_ATTR_FAMILY_NAME = 3, 2  # noqa: N806
         about = Attributes(family.ask(CTRL_CMD_GETFAMILY, tlv(CTRL_ATTR_FAMILY_NAME, b"nlctrl\0")))
         assert about.text(CTRL_ATTR_FAMILY_NAME) == "nlctrl"
+        family.order(CTRL_CMD_GETFAMILY, tlv(CTRL_ATTR_FAMILY_NAME, b"nlctrl\0"))
+        with pytest.raises(Refused, match="ENOENT"):
+            family.order(CTRL_CMD_GETFAMILY, tlv(CTRL_ATTR_FAMILY_NAME, b"no such\0"))
         names = [Attributes(each).text(CTRL_ATTR_FAMILY_NAME) for each in family.dump(CTRL_CMD_GETFAMILY)]
         assert "nlctrl" in names
         family.listen("notify")
