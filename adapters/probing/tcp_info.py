@@ -80,6 +80,6 @@ def unacknowledged_bytes(connection: socket.socket) -> int | None:
             return int(struct.unpack("=i", held)[0])
         if sys.platform == "darwin":
             return connection.getsockopt(socket.SOL_SOCKET, 0x1024)  # SO_NWRITE
-    except OSError:
+    except (OSError, ValueError):  # closed
         return None
     return None
