@@ -18,10 +18,16 @@ drop_in() { # FOLDER EXECSTART LINES...: a simulated radio instead of a card, an
 useradd --create-home --user-group --shell /bin/bash anna
 runtime=/run/user/$(id -u anna)
 as_anna "mkdir -p ~/.config/linktrial; printf 'review_every_s = 3\ncommit_s = 1\n' > ~/.config/linktrial/settings.toml; echo private > ~/letter"
+# a far end beside it, on loopback, which here stands for the link
+ip link set lo up
+as_anna "$LINKTRIAL far-end --listen 127.0.0.1 --no-announce --token-file ~/token >/dev/null 2>&1 &"
+for ((n = 0; n < 100; n++)); do [ -s /home/anna/token ] && break; sleep 0.2; done
+keep pair as_anna "$LINKTRIAL probe --pair 127.0.0.1 --simulated 1 --interface lo <~/token"
+as_anna "printf 'probe_every_s = 10\nprobe_seconds = 4\nprobe_on_battery = 1\nprobe_daily_mb = 0\nprobe_far_end = \"127.0.0.1\"\n' >> ~/.config/linktrial/settings.toml"
 find /etc/systemd /home/anna -not -path '*/.cache*' | sort >"$results/before.txt"
 
 # the machine's unit
-drop_in /run/systemd/system/linktrial.service.d "$LINKTRIAL log --db $db --simulated 1 --interval 0.5"
+drop_in /run/systemd/system/linktrial.service.d "$LINKTRIAL log --db $db --simulated 1 --interval 0.5 --interface lo"
 export SUDO_USER=anna
 keep install $LINKTRIAL service install --system
 unset SUDO_USER
@@ -91,6 +97,7 @@ keep own_gone as_anna "systemctl --user status --no-pager linktrial"
 pid=$(systemctl show --value --property=MainPID linktrial)
 keep show systemctl show linktrial
 keep status as_anna "$LINKTRIAL status --json"
+keep probes as_anna "$PYTHON -c \"import sqlite3; print(*sqlite3.connect('$db').execute('SELECT outcome, (SELECT count(*) FROM transfer WHERE probe_id = probe.id), far_end, words FROM probe'), sep='\n')\""
 keep home nsenter --target "$pid" --mount find /home -mindepth 1
 keep process cat "/proc/$pid/status"
 keep slack cat "/proc/$pid/timerslack_ns"

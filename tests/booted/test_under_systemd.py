@@ -60,7 +60,7 @@ class Seen:
 
 @pytest.fixture(scope="module")
 def seen(tmp_path_factory):
-    require_programs("unshare", "nsenter", "su", "useradd", "systemd-analyze")
+    require_programs("unshare", "nsenter", "su", "useradd", "systemd-analyze", "ip")
     if reason := why_not():
         pytest.skip(reason)
     results = tmp_path_factory.mktemp("booted")
@@ -99,6 +99,12 @@ def test_the_review_works_in_its_box(seen):
     """pandas, scipy and all, without memory that can be written and run."""
     assert json.loads(seen.text("status"))["trial"]["judged_at_utc_ms"]
     assert "judged 2 [1, 2]" in seen.text("judges"), seen.text("judges")
+
+
+def test_probes_work_in_its_box(seen):
+    """By a child, with the token that the owner's home holds, over the networks that the unit allows."""
+    assert seen.code("pair") == 0, seen.text("pair")
+    assert "('done', 4, '127.0.0.1'" in seen.text("probes"), seen.text("probes")
 
 
 def test_the_process_has_no_rights_and_sees_of_the_home_what_it_needs(seen):
@@ -153,6 +159,7 @@ def test_uninstalled_they_are_gone_and_the_logs_stay(seen):
     assert "could not be found" in seen.text("own_gone")
     new = set(seen.text("after").split()) - set(seen.text("before").split())
     assert {path.rpartition("/")[2].split("-")[0] for path in new} <= {
-        ".local", "share", "linktrial", "linktrial.db", "linktrial.db.daemon", "own.db", "own.db.daemon",
+        ".local", "share", "linktrial", "linktrial.db", "linktrial.db.daemon", "linktrial.db.probe", "own.db", "own.db.daemon",
+        "own.db.probe",
     }  # fmt: skip
     assert not set(seen.text("before").split()) - set(seen.text("after").split())
