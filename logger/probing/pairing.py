@@ -31,9 +31,9 @@ class Paired(NamedTuple):
         return f"Paired({self.address!r}, {self.name!r})"
 
 
-def pairing_path() -> Path:
-    """Beside the settings."""
-    return settings_path().with_name("far-end.json")
+def pairing_path(settings: Path | None = None) -> Path:
+    """Beside the settings, in force or as told."""
+    return (settings or settings_path()).with_name("far-end.json")
 
 
 def read_pairing(path: Path | None = None) -> Paired | None:

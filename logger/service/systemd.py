@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from logger.errors import LogError
+from logger.probing.pairing import pairing_path
 from logger.service.plan import (
     DESCRIPTION,
     NAME,
@@ -144,8 +145,9 @@ def system_unit(job: Job, version: int | None = None) -> str:
     folder = job.log.parent
     if job.owner.home.is_relative_to(folder):
         raise LogError(f"a service of the machine would see all of {folder}; put the log into a folder of its own")
-    settings = job.settings or job.owner.home / ".config" / NAME
-    read = dict.fromkeys([*(path for path in job.read if _hidden(path)), settings])
+    usual = job.owner.home / ".config" / NAME
+    settings = (job.settings, pairing_path(job.settings)) if job.settings else (usual,)
+    read = dict.fromkeys([*(path for path in job.read if _hidden(path)), *settings])
     read.pop(folder, None)
     sandbox = _SANDBOX.format(
         user=job.owner.name.replace("%", "%%"),

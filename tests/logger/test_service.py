@@ -277,7 +277,8 @@ def test_the_service_of_the_machine_sees_of_the_home_only_what_it_needs(tmp_path
     assert words_of(unit, "BindPaths") == ["/home/anna/logs"]
     assert words_of(unit, "BindReadOnlyPaths") == ["-/home/anna/.venv", "-/home/anna/.config/linktrial"]
     told = replace(job, settings=Path("/home/anna/here.toml"))
-    assert words_of(systemd.system_unit(told), "BindReadOnlyPaths") == ["-/home/anna/.venv", "-/home/anna/here.toml"]
+    read = words_of(systemd.system_unit(told), "BindReadOnlyPaths")
+    assert read == ["-/home/anna/.venv", "-/home/anna/here.toml", "-/home/anna/far-end.json"]
     for log in ("/home/anna/pottery.db", "/home/pottery.db"):
         with pytest.raises(LogError, match="a folder of its own"):
             systemd.system_unit(replace(job, log=Path(log)))
