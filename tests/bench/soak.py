@@ -7,7 +7,7 @@ It is ``linktrial log`` itself, loop, jobs and all, on the simulated radio (the 
 only the clock is wound on by hand instead of
 waited for. Meanwhile the laptop sleeps at night, roams, loses its link and its card, its adapter fails, somebody sets
 the clock, and the owner moves it about and changes the router, each through a process of its own, as commands
-are. The log lies in memory (/dev/shm) where there is such a place, for a month of commits would else wait hours for
+are. The router's network is watched: the card scans every five minutes and hears six neighbours. The log lies in memory (/dev/shm) where there is such a place, for a month of commits would else wait hours for
 a disk.
 
 Asked is: at most 45 MB resident at the end, and no growth after the first fifth, in which SQLite's page cache (2 MB)
@@ -26,13 +26,14 @@ import tempfile
 import time
 from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import replace
 from functools import partial
 from importlib import import_module
 from pathlib import Path
 from random import Random
 from typing import NamedTuple
 
-from adapters.contract import AdapterError, InterfaceGone, LinkEvent, LinkReading
+from adapters.contract import AdapterError, HeardRadio, InterfaceGone, LinkEvent, LinkReading
 from adapters.simulated import pottery
 from adapters.simulated.clock import SimulatedClock
 from adapters.simulated.radio import SimulatedRadio
@@ -73,6 +74,16 @@ class TroubledRadio(SimulatedRadio):
     def events(self) -> list[LinkEvent]:
         return [] if self.trouble is not None else super().events()
 
+    def heard(self) -> list[HeardRadio]:
+        if self.trouble is not None:
+            raise self.trouble("wlan0 does not answer")
+        return super().heard()
+
+    def begin_scan(self) -> None:
+        if self.trouble is not None:
+            raise self.trouble("wlan0 does not answer")
+        super().begin_scan()
+
 
 def month(days: float) -> Scene:
     """The pottery's three weeks, again and again."""
@@ -82,7 +93,7 @@ def month(days: float) -> Scene:
         once = pottery.scene(START_MS + round(turn * pottery.DAYS * DAY_S * 1000))
         changes += once.changes
         stays += once.stays
-    return Scene(tuple(changes), tuple(stays), once.paths, ssid=once.ssid)
+    return replace(once, changes=tuple(changes), stays=tuple(stays), obstacles=())
 
 
 class Winder:
@@ -113,6 +124,7 @@ class Winder:
         look_at[0] = min(600.0, look_at[1] / 10)  # once all that is loaded late has been loaded
         n_before = 0
         self._owner_says("at", pottery.WHEEL)
+        self._owner_says("watch", "pottery")
         while look_at:
             if happenings and clock.elapsed_s() >= happenings[-1][0]:
                 happenings.pop()[1]()
@@ -189,7 +201,7 @@ def load_what_a_card_needs() -> None:
 
     with suppress(OSError, AdapterError):
         Family("nl80211").close()
-    for name in ("jeepney", "jeepney.io.blocking"):
+    for name in ("jeepney", "jeepney.io.blocking", "adapters.linux", "adapters.elements", "adapters.scan_request"):
         with suppress(ImportError):
             import_module(name)
 
@@ -220,13 +232,17 @@ def owner(log: Path) -> None:
     """Says on the log what is asked for on standard input: lines of [UTC ms, verb, words]."""
     from logger.errors import LogError
     from logger.log import Log
+    from logger.sightings.watched import name_of, watch
     from logger.timeline import Timeline
 
     for line in sys.stdin:
         now_ms, verb, words = json.loads(line)
         with Log.open(log) as here:
             try:
-                getattr(Timeline(here, SimulatedClock(now_ms), "UTC"), verb)(words)
+                if verb == "watch":
+                    watch(here, name_of(words), now_ms)
+                else:
+                    getattr(Timeline(here, SimulatedClock(now_ms), "UTC"), verb)(words)
                 print("done", flush=True)
             except LogError as error:  # a tag is refused while the clock is set back
                 print(error, flush=True)
