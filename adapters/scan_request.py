@@ -23,7 +23,7 @@ _MANAGER = {"object_path": "/org/freedesktop/NetworkManager", "bus_name": "org.f
 _TOO_SOON = "org.freedesktop.NetworkManager.Device.NotAllowed"  # right after another scan, or while one goes on
 _ADVICE = (
     "this user may not ask for scans; run linktrial as root or with CAP_NET_ADMIN, or let NetworkManager allow it "
-    "(polkit action org.freedesktop.NetworkManager.wifi.scan); what others' scans leave is read all the same"
+    "(polkit action org.freedesktop.NetworkManager.wifi.scan)"
 )
 
 
