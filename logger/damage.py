@@ -22,7 +22,11 @@ from logger.passes import last_taken
 from logger.repoint import write_marks
 
 _HEAD_BYTES = 1 << 20  # where the names of a log's tables stand
-_FAR_TABLES = ("sample", "block", "answer", "block_writes")  # large, or of no use to the daemon
+# Large, or of no use to the daemon.
+_FAR_TABLES = (
+    *("sample", "block", "answer", "block_writes"),
+    *("transfer", "latency", "scan", "sighting", "visit"),
+)
 _LOCKS_AT, _LOCKS_BYTES = (
     0x40000000,
     512,
@@ -30,7 +34,8 @@ _LOCKS_AT, _LOCKS_BYTES = (
 _WAL_LOOKED_AT_BYTES = 64_000_000
 SHORT_S = 0.1  # what a tick can wait for; samples wait in memory, and it is tried again
 RESCUE = "to save what can be read: linktrial rescue"
-_TAGS = ("location", "placement", "config_version")
+_TAGS = ("location", "placement", "config_version", "watched")
+_WATCHED_SINCE = 4  # schema
 
 
 # --- is it one? ---
@@ -73,6 +78,9 @@ def look_for_damage(log: Log) -> None:
                 if words != "ok":
                     raise sqlite3.DatabaseError(f"malformed: {words.splitlines()[-1]}")
         last_taken(log.db)
+        for table, parent in (("transfer", "probe"), ("latency", "probe"), ("sighting", "scan"), ("visit", "scan")):
+            last_few = f"SELECT * FROM {table} WHERE {parent}_id > (SELECT max(id) FROM {parent}) - 5"
+            log.db.execute(last_few).fetchall()
         for (period_id,) in log.db.execute("SELECT id FROM period ORDER BY id DESC LIMIT 2").fetchall():
             for last in (
                 "SELECT * FROM sample WHERE id >= ?1 << 46 AND id < ?1 + 1 << 46 ORDER BY id DESC LIMIT 200",
@@ -244,7 +252,7 @@ def _wait_for_others(path: Path, patience_s: float, *, keep_out: bool = False) -
 
 
 def _known_tags(path: Path) -> dict[str, list[tuple[Any, ...]]]:
-    """What can be read of where the laptop stood and which versions there were: rows by table."""
+    """What can be read of where the laptop stood, which versions there were and what is watched: rows by table."""
     from logger.rescuing.page_walk import PageWalk, Shape
 
     shapes = {
@@ -253,9 +261,11 @@ def _known_tags(path: Path) -> dict[str, list[tuple[Any, ...]]]:
         "config_version": Shape(4, 0),
         "period": Shape(7, 0),
     }
-    known: dict[str, list[tuple[Any, ...]]] = {name: [] for name in shapes}
+    known: dict[str, list[tuple[Any, ...]]] = {name: [] for name in (*shapes, "watched")}
     with suppress(OSError, ValueError, IndexError), PageWalk(path) as walk:
         version = walk.user_version()
+        if version is None or version >= _WATCHED_SINCE:
+            shapes["watched"] = Shape(4, 0)
         if version is None or version <= SCHEMA:
             for name, root in walk.roots(shapes).items():
                 known[name] = list(walk.rows(root, shapes[name]))

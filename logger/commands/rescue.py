@@ -32,6 +32,14 @@ _CALLED = {  # the tables, for people
     "finding": "findings told",
     "identity": "the log's own number",
     "alias_key": "the secret of aliases",
+    "probe": "probes",
+    "transfer": "transfers of probes",
+    "latency": "rounds of latency",
+    "watched": "the networks that are watched",
+    "radio": "radios that scans heard",
+    "scan": "scans",
+    "sighting": "sightings of radios",
+    "visit": "what scans found on channels",
     "counterpart": "what merged logs' rows are called here",
 }
 

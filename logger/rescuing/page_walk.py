@@ -28,12 +28,13 @@ Key = tuple[Any, ...]  # (rowid,), or the key columns of a table without rowid
 class Shape(NamedTuple):
     """What a table's rows look like: so many stored columns; which one is the rowid (None: none is, or there is none);
     how many columns at the front are its key (0: it has rowids); their types as SQLite calls them, where they tell
-    its rows from those of other tables."""
+    its rows from those of other tables; how many at the end were added to the table, which older rows lack."""
 
     n_columns: int
     rowid_at: int | None
     n_key: int = 0
     types: tuple[str, ...] = ()
+    n_added: int = 0
 
 
 class Hole(NamedTuple):
@@ -225,7 +226,7 @@ class PageWalk:
     def _leaf_cells(
         self, data: bytes, starts: Sequence[int], shape: Shape, *, exact: bool = False
     ) -> list[tuple[Key, Row]]:
-        """``exact``: with all columns."""
+        """``exact``: with all columns, but for those that were added."""
         cells = []
         for start in starts:
             try:
@@ -282,7 +283,8 @@ class PageWalk:
 
     def _row(self, payload: bytes, shape: Shape, rowid: int | None, exact: bool = False) -> Row:
         values = values_of(payload)
-        if len(values) > shape.n_columns or len(values) < (shape.n_columns if exact else max(shape.n_key, 1)):
+        least = shape.n_columns - shape.n_added if exact else max(shape.n_key, 1)
+        if not least <= len(values) <= shape.n_columns:
             raise ValueError("a row of another table")
         values += [None] * (shape.n_columns - len(values))
         if shape.rowid_at is not None:

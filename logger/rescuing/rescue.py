@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 import sqlite3
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from itertools import islice
@@ -32,8 +32,9 @@ _LEFT_OUT = ("answer", "block_writes")  # the one can be worked out again; the o
 # Tables whose rows can be told from all others by their types.
 _TOLD_APART = (
     *("sample", "block", "event", "edit", "period", "source", "location", "placement", "config_version"),
-    *("link", "rate", "finding"),
+    *("link", "rate", "finding", "probe", "transfer", "latency", "radio", "scan", "sighting", "visit"),
 )
+ADDED = {"source": 3, "sample": 1, "block": 3}  # columns that tables gained since they were made: older rows lack them
 _NUMBERED = ("location", "placement", "period")  # no id of these is used twice, not even after a rescue
 _ONE_ROW = ("identity", "alias_key")  # a new log has its own, and a rescued one that of the damaged
 
@@ -148,7 +149,8 @@ class _Rescue:
     def _table(self, table: str, names: list[str], shape: Shape, root: int) -> None:
         saved = self._done.tables[table] = TableSaved()
         sql = _insert_into(table, names)
-        rows = _with_defaults(self._db, table, self._walk.rows(root, shape))
+        defaults = _defaults(self._db, table)
+        rows: Iterator[tuple[Any, ...]] = (_with_defaults(defaults, row) for row in self._walk.rows(root, shape))
         if table in _ONE_ROW:
             found = list(rows)[:1]
             if found:
@@ -168,8 +170,10 @@ class _Rescue:
         torn = {table: shapes[table] for table in _TOLD_APART if self._holes.get(table)}
         if not torn:
             return
+        defaults = {table: _defaults(self._db, table) for table in torn}
         with _transaction(self._db):
             for table, row in self._walk.stray_rows(torn):
+                row = _with_defaults(defaults[table], row)
                 key = row[: shapes[table].n_key] or (row[shapes[table].rowid_at or 0],)
                 if not any(
                     (hole.after is None or key > hole.after) and (hole.upto is None or key <= hole.upto)
@@ -306,16 +310,19 @@ def _shape(db: sqlite3.Connection, table: str) -> Shape:
     types = tuple(row[2] for row in columns)
     if has_rowid:
         alias = len(keys) == 1 and types[keys[0]] == "INTEGER"
-        return Shape(len(columns), keys[0] if alias else None, 0, types)
-    return Shape(len(columns), None, len(keys), types)
+        return Shape(len(columns), keys[0] if alias else None, 0, types, ADDED.get(table, 0))
+    return Shape(len(columns), None, len(keys), types, ADDED.get(table, 0))
 
 
-def _with_defaults(db: sqlite3.Connection, table: str, rows: Iterable[tuple[Any, ...]]) -> Iterator[tuple[Any, ...]]:
-    """Rows that an older linktrial wrote lack columns; those that may not be NULL get their default."""
+def _defaults(db: sqlite3.Connection, table: str) -> list[tuple[int, Any]]:
+    """What stands for a missing value in the columns that may not be NULL: (place, value)."""
     needed = [(at, row[4]) for at, row in enumerate(_stored(db, table)) if row[3] and row[4] is not None]
-    defaults = [(at, db.execute(f"SELECT {words}").fetchone()[0]) for at, words in needed]
-    for row in rows:
-        for at, value in defaults:
-            if row[at] is None:
-                row = (*row[:at], value, *row[at + 1 :])
-        yield row
+    return [(at, db.execute(f"SELECT {words}").fetchone()[0]) for at, words in needed]
+
+
+def _with_defaults(defaults: Sequence[tuple[int, Any]], row: tuple[Any, ...]) -> tuple[Any, ...]:
+    """A row that an older linktrial wrote lacks columns."""
+    for at, value in defaults:
+        if row[at] is None:
+            row = (*row[:at], value, *row[at + 1 :])
+    return row

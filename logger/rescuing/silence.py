@@ -45,6 +45,8 @@ SELECT time_utc_ms, what FROM (
     UNION ALL SELECT max(last_utc_ms), 'a block' FROM kept_block JOIN period ON id = period_id WHERE source_id = ?1
     UNION ALL SELECT max(max(started_at_utc_ms), ifnull(max(ended_at_utc_ms), 0)), 'a period' FROM period
         WHERE source_id = ?1
+    UNION ALL SELECT max(ifnull(ended_at_utc_ms, started_at_utc_ms)), 'a probe' FROM probe WHERE source_id = ?1
+    UNION ALL SELECT max(time_utc_ms), 'a scan' FROM scan WHERE source_id = ?1
     UNION ALL SELECT max(from_utc_ms), 'a time zone' FROM zone WHERE source_id = ?1
     UNION ALL SELECT max(max(from_utc_ms), max(after_utc_ms)), 'the clock set back' FROM pass WHERE source_id = ?1
 ) WHERE time_utc_ms IS NOT NULL ORDER BY time_utc_ms DESC LIMIT 1

@@ -17,6 +17,11 @@ from logger.sample_id import FOREVER_MS, PERIOD_SHIFT, time_of
 
 LOST = "lost in the damage"
 _KEYS = {"config_version": "number"}  # id in all other tables
+# What is worth nothing without the row that it belongs to: child, parent, column.
+_PARTS = (
+    *(("transfer", "probe", "probe_id"), ("latency", "probe", "probe_id"), ("sighting", "scan", "scan_id")),
+    *(("visit", "scan", "scan_id"), ("sighting", "radio", "radio_id")),
+)
 _SPACINGS = 2000  # samples that a lost pace is taken from
 
 
@@ -32,6 +37,9 @@ def stand_in(db: sqlite3.Connection, now_ms: int) -> list[str]:
     """Insert what is missing, in a transaction of the caller's; says what, a phrase each. Rows that nothing can be
     stood in for are deleted."""
     said = _Words()
+    for table, parent, column in _PARTS:
+        n = db.execute(f"DELETE FROM {table} WHERE {column} NOT IN (SELECT id FROM {parent})").rowcount
+        said.add(f"{table} deleted whose {parent} was lost", n)
     _periods(db, now_ms, said)
     lost = "SELECT DISTINCT link_id FROM kept_block WHERE link_id NOT IN (SELECT id FROM link)"
     for (link_id,) in db.execute(lost).fetchall():

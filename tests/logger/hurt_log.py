@@ -8,10 +8,13 @@ import sqlite3
 import struct
 from pathlib import Path
 
+from adapters.contract import ChannelVisit, HeardRadio
 from logger.exchange.importing import import_recording
 from logger.log import Log
+from logger.probe_table import Latency, Transfer, begin_probe, end_probe
 from logger.recorder import Recorder
 from logger.sample import Event
+from logger.sighting_table import write_scan
 from logger.timeline import Timeline
 from tests.logger.conftest import POTTERY_5, POTTERY_24, START_MS, HandClock, linked, unlinked
 
@@ -21,7 +24,7 @@ CSV = "time,location,placement,version,band,rssi_dbm\n" + "".join(
 )
 
 
-def fill(path: Path, n_samples: int = 9000, step_ms: int = 5000) -> None:
+def fill(path: Path, n_samples: int = 9000, step_ms: int = 5000, *, probing: bool = True) -> None:
     """Stays, versions, roams, outages, events, an import; closed, so that all of it lies in the one file."""
     clock = HandClock()
     with Log.open(path) as log:
@@ -47,6 +50,10 @@ def fill(path: Path, n_samples: int = 9000, step_ms: int = 5000) -> None:
                 events.append(Event(clock.now_ms, "disconnected", {"reason_code": 3}))
             else:
                 batch.append(linked(clock.now_ms, -50 - n % 23, POTTERY_24 if n // 1500 % 3 == 1 else POTTERY_5))
+            if n % 60 == 0:
+                look(log, clock.now_ms, n)
+            if probing and n % 1000 == 500:
+                probe(log, clock.now_ms, n)
             if len(batch) == 100:
                 recorder.record(batch, events)
                 batch, events = [], []
@@ -57,7 +64,29 @@ def fill(path: Path, n_samples: int = 9000, step_ms: int = 5000) -> None:
         import_recording(log, csv, now_utc_ms=clock.now_ms, zone="Europe/Berlin")
         with log.transaction() as db:
             db.execute("INSERT INTO zone VALUES (1, ?, 'Asia/Tokyo')", (START_MS + 1000,))
+            db.execute("INSERT INTO watched VALUES (1, x'506f7474657279', NULL, 5)")
             db.execute("INSERT INTO finding VALUES (1, 'progress', '[1]', 5, 'half way', '{}', 6)")
+
+
+def look(log: Log, time_ms: int, n: int) -> None:
+    """A scan that hears up to forty radios."""
+    heard = [
+        HeardRadio(
+            f"02:00:00:00:01:{i:02x}", 2412 + 5 * (i % 13), f"net {i}".encode(), rssi_dbm=-40.0 - i, age_ms=n % 90
+        )
+        for i in range(1 + n % 41)
+    ]
+    with log.transaction() as db:
+        write_scan(db, time_ms, heard, [ChannelVisit(2437, -92, 100, n % 90)], active=True, everyone=True)
+
+
+def probe(log: Log, time_ms: int, n: int) -> None:
+    probe_id = begin_probe(log, time_ms, far_end="wheel house")
+    transfers = [Transfer(way, streams, time_ms + 5, 2500, n) for way in ("down", "up") for streams in (1, 4)]
+    latencies = [
+        Latency(at, load, "icmp", 20, 0, 2.5) for at in ("gateway", "far-end") for load in ("idle", "down", "up")
+    ]
+    end_probe(log, probe_id, time_ms + 25_000, "done", link=POTTERY_5, transfers=transfers, latencies=latencies)
 
 
 def rows(path: Path, table: str) -> list[tuple[object, ...]]:

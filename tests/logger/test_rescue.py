@@ -243,7 +243,7 @@ def test_a_log_of_an_older_schema_is_rescued_into_a_new_one(tmp_path):
     path = tmp_path / "pottery.db"
     samples = make_old_log(path)
     into, _ = rescued(path)
-    assert rows(into, "sample") == samples
+    assert rows(into, "sample") == [(*sample, None) for sample in samples]
     assert rows(into, "location") == [(1, "kiln room")]
     assert rows(into, "source")[0][:3] == (1, "logger", "this machine")
 
