@@ -264,11 +264,11 @@ def read_received(body: bytes, sent_bytes: int) -> Totals | None:
         totals = [(float(ms) / 1000, int(count)) for ms, count in rows]
     except (ValueError, TypeError, KeyError, OverflowError, RecursionError):
         return None
-    if not totals or totals[-1][1] != sent_bytes or not totals[0][0] >= 0 or totals[0][1] < 0:
+    if not totals or totals[-1][1] != sent_bytes:
         return None
-    if not all(t0 < t1 <= 3600 and b0 <= b1 for (t0, b0), (t1, b1) in pairwise(totals)):
-        return None
-    return totals if totals[0][0] == 0 else [(0.0, 0), *totals]
+    if totals[0] != (0.0, 0):
+        totals.insert(0, (0.0, 0))
+    return totals if all(t0 < t1 <= 3600 and b0 <= b1 for (t0, b0), (t1, b1) in pairwise(totals)) else None
 
 
 def _would_block(error: OSError) -> bool:

@@ -6,8 +6,7 @@ from dataclasses import dataclass
 from urllib.parse import urlsplit
 
 from adapters.errors import AdapterError
-
-PORT = 47317  # of a far end
+from adapters.far_end import DEFAULT_PORT
 
 
 class NoTarget(AdapterError):
@@ -42,7 +41,7 @@ def far_end_target(address: str, token: str) -> Target:
     if bare.count(":") > 1 and not bare.startswith("["):
         bare = f"[{bare}]"
     host, port = _host_and_port(f"//{bare}", address)
-    return Target(address.strip(), host, PORT if port is None else port, "/bytes", token=token)
+    return Target(address.strip(), host, DEFAULT_PORT if port is None else port, "/bytes", token=token)
 
 
 def url_target(url: str) -> Target:
@@ -53,22 +52,25 @@ def url_target(url: str) -> Target:
     if parts.scheme not in ("http", "https"):
         raise NoTarget(f"{url!a} is no address of a web server; give one that begins with http:// or https://")
     path = (parts.path or "/") + (f"?{parts.query}" if parts.query else "")
-    if not path.isascii() or any(c <= " " or c == "\x7f" for c in path):
+    if not path.isascii():
         raise NoTarget(f"{url!a} has characters that an address may not have; write them as %NN")
     tls = parts.scheme == "https"
     return Target(url, host, (443 if tls else 80) if port is None else port, path, tls)
 
 
 def _host_and_port(text: str, told: str) -> tuple[str, int | None]:
+    words = f"{told!a} is no address; give a name or an address, such as 192.168.1.5:{DEFAULT_PORT}"
+    if any(c.isspace() or not c.isprintable() for c in text):  # urlsplit would leave some of them out
+        raise NoTarget(words)
     try:
         parts = urlsplit(text)
         host, port = parts.hostname, parts.port
     except ValueError:
-        raise NoTarget(f"{told!a} is no address; give a name or an address, such as 192.168.1.5:{PORT}") from None
+        raise NoTarget(words) from None
     if parts.username is not None or parts.password is not None:
         raise NoTarget("an address with a name and a password in it is not taken; give it without them")
-    if not host or any(c.isspace() or not c.isprintable() for c in host) or port == 0:
-        raise NoTarget(f"{told!a} is no address; give a name or an address, such as 192.168.1.5:{PORT}")
+    if not host or port == 0:
+        raise NoTarget(words)
     if text.startswith("//") and (parts.path or parts.query or parts.fragment):
         raise NoTarget(f"{told!a} is no address of a far end; a web server's file is given as --url")
     return host, port

@@ -42,9 +42,11 @@ class Limits:
         return self.idle_seconds + 2 * self.seconds_per_direction + SETTLING_S
 
     def wishes(self, direction: Direction) -> list[Wish]:
-        """The transfers of one direction."""
+        """The transfers of one direction. Each has an even share of the bytes: what another one leaves may still have
+        been under way when it was broken off."""
         counts = [1] if self.streams == 1 else [1, self.streams]
-        return [Wish(direction, streams, self.seconds_per_direction / len(counts)) for streams in counts]
+        share = None if self.max_bytes is None else self.max_bytes // (2 * len(counts))
+        return [Wish(direction, streams, self.seconds_per_direction / len(counts), share) for streams in counts]
 
 
 @dataclass(slots=True)
@@ -139,17 +141,11 @@ def _measure(
             wishes.append((method, limits.wishes("up")))
         else:
             found.remarks.append(f"up was not measured: {target.label!a} does not say that it takes POST")
-        left = sum(len(of_one) for _, of_one in wishes)
         for method, of_one in wishes:
             asked = [Asked(name, echo) for name, echo in echoes]
             with RoundBeside(asked):
                 for wish in of_one:
-                    transfer = run_transfer(
-                        _within_budget(wish, limits, found.transfers, left),
-                        target, way, proof, clock, should_stop, method,
-                    )  # fmt: skip
-                    found.transfers.append(transfer)
-                    left -= 1
+                    found.transfers.append(run_transfer(wish, target, way, proof, clock, should_stop, method))
             _tell(asked, of_one[0].direction, found)
         found.remarks += [f"{_name(one)}: {one.words}" for one in found.transfers if one.words]
         _hold_to(interface, before, counters(interface), found.transfers)
@@ -208,14 +204,6 @@ def _idle(
 
 def _tell(asked: Sequence[Asked], load: Load, found: _Found) -> None:
     found.latencies += [latency for one in asked if (latency := one.latency(load)) is not None]
-
-
-def _within_budget(wish: Wish, limits: Limits, done: Sequence[Transfer], left: int) -> Wish:
-    """An even share of what is left of the turn's bytes, for each transfer that is left."""
-    if limits.max_bytes is None:
-        return wish
-    rest = max(0, limits.max_bytes - sum(one.bytes for one in done))
-    return Wish(wish.direction, wish.streams, wish.seconds, rest // left)
 
 
 def _hold_to(interface: str, before: Counters | None, after: Counters | None, done: Sequence[Transfer]) -> None:
