@@ -7,6 +7,9 @@ The loop runs ``iw dev X station dump`` and ``sleep``, throws the answer away an
 more and keeps everything. Counted besides: how often the daemon wakes for each sample, its log being in memory so that no
 disk is waited for, and how late after its point of the grid each sample was taken. The daemon commits after every second sample, as it does at its default pace. Measured are
 the processor times that the kernel charges (/proc/PID/schedstat for the daemon, wait4 for the loop), after the start.
+
+And what hearing others costs in an idle hour: reading the kernel's scan cache with 40 radios in it and keeping those watched
+and, twice an hour, everyone, beside the hour's samples. Without a card the cache is played, byte by byte as the kernel tells it.
 """
 
 from __future__ import annotations
@@ -16,6 +19,7 @@ import os
 import shutil
 import signal
 import sqlite3
+import struct
 import subprocess
 import sys
 import tempfile
@@ -26,6 +30,12 @@ from typing import NamedTuple
 
 WARM_UP_S = 4.0
 ROOM_MB = 45.0
+RADIOS, WATCHED_RADIOS = 40, 3
+LOOKS_AN_HOUR, EVERYONE_AN_HOUR = 24, 2  # every 5 min by the clock and as often after a scan
+SAMPLES_AN_HOUR = 720
+HEARING_TURNS = 120
+PROBES_EVERY_S = 3.0
+NOBODY = 'probe_far_end = "http://127.0.0.1:9/"'
 
 
 class Cost(NamedTuple):
@@ -44,11 +54,13 @@ def wireless_interface() -> str | None:
     return next((path.parent.name for path in sorted(Path("/sys/class/net").glob("*/phy80211"))), None)
 
 
-def daemon_cost(interface: str | None, interval_s: float, seconds: float, where: Path | None = None) -> Cost:
+def daemon_cost(
+    interface: str | None, interval_s: float, seconds: float, where: Path | None = None, more_settings: str = ""
+) -> Cost:
     """Runs ``linktrial log`` for so long, on the interface or (None) on the simulated radio, with its log ``where``."""
     with tempfile.TemporaryDirectory(dir=where) as folder:
         log, settings = Path(folder, "bench.db"), Path(folder, "settings.toml")
-        settings.write_text(f"commit_s = {2 * interval_s}\n")
+        settings.write_text(f"commit_s = {2 * interval_s}\n{more_settings}")
         radio = ["--interface", interface] if interface else ["--simulated", "1"]
         daemon = subprocess.Popen(
             [sys.executable, "-m", "logger.console", "log", "--interval", str(interval_s), "--db", str(log), *radio],
@@ -78,6 +90,62 @@ def daemon_cost(interface: str | None, interval_s: float, seconds: float, where:
         (int(status["voluntary_ctxt_switches"]) - int(before["voluntary_ctxt_switches"])) / n_ticks,
         late_ms,
     )
+
+
+class Hearing(NamedTuple):
+    """Of one look at the cache: processor time, everyone told and the watched alone; and what it added in memory."""
+
+    everyone_ms: float
+    watched_ms: float
+    added_mb: float
+
+
+def hearing_cost(db_path: str) -> Hearing:
+    """Looks as the daemon's job takes them, into a log of its own, on this very process."""
+    from adapters.scan_cache import decode_all_heard
+    from logger.log import Log
+    from logger.sighting_table import write_scan
+    from logger.sightings.believable import believable
+
+    cache = [_entry(n) for n in range(RADIOS)]
+    before_kb = _resident_kb()
+    spent_ms = {True: 0.0, False: 0.0}
+    with Log.open(db_path) as log:
+        for turn in range(HEARING_TURNS):
+            everyone = turn % 2 == 0
+            began_ns = time.process_time_ns()
+            radios = [radio for radio in map(believable, decode_all_heard(cache, 0)) if radio is not None]
+            assert len(radios) == RADIOS
+            told = radios if everyone else radios[:WATCHED_RADIOS]
+            with log.transaction() as db:
+                write_scan(db, 1_790_000_000_000 + 150_000 * turn, told, active=False, everyone=everyone)
+            spent_ms[everyone] += (time.process_time_ns() - began_ns) / 1e6
+    each = HEARING_TURNS / 2
+    return Hearing(spent_ms[True] / each, spent_ms[False] / each, (_resident_kb() - before_kb) / 1024)
+
+
+def _entry(n: int) -> bytes:
+    """One radio of the kernel's scan cache: 802.11ax, its name, country, load and capabilities, 330 bytes of elements."""
+
+    def attribute(kind: int, payload: bytes) -> bytes:
+        return struct.pack("=HH", 4 + len(payload), kind) + payload + bytes(-len(payload) % 4)
+
+    def element(kind: int, payload: bytes) -> bytes:
+        return bytes((kind, len(payload))) + payload
+
+    channel = 36 + 4 * (n % 4)
+    elements = element(0, b"network %02d" % n) + element(1, bytes(8)) + element(3, bytes([channel]))
+    elements += element(7, b"DE " + bytes((36, 4, 23))) + element(11, bytes((3, 0, 90, 0, 0))) + element(32, b"\x03")
+    elements += element(48, bytes(20)) + element(45, bytes(26)) + element(61, bytes([channel, 1]) + bytes(20))
+    elements += element(191, bytes(12)) + element(192, bytes((1, 42, 0, 0, 0))) + element(127, bytes(10))
+    elements += element(255, bytes(36)) + element(255, bytes([36]) + bytes(9)) + element(221, bytes(24)) * 4
+    facts = attribute(1, bytes((2, 0, 0, 0, n // 256, n % 256))) + attribute(2, struct.pack("=I", 5000 + 5 * channel))
+    facts += attribute(6, elements) + attribute(11, elements) + attribute(7, struct.pack("=i", -5000 - 50 * n))
+    return attribute(3, struct.pack("=I", 3)) + attribute(47, facts + attribute(10, struct.pack("=I", 100 + n)))
+
+
+def _resident_kb() -> int:
+    return int(_status(os.getpid())["VmRSS"].split()[0])
 
 
 def loop_cost_ms(command: str, interval_s: float, seconds: float) -> float:
@@ -120,7 +188,11 @@ def main() -> None:
     parser.add_argument("--interface", help="else the first wireless one, else the simulated radio")
     parser.add_argument("--interval", type=float, default=0.5, metavar="SECONDS")
     parser.add_argument("--seconds", type=float, default=30.0, help="how long to measure each of the two")
+    parser.add_argument("--hearing", metavar="LOG", help=argparse.SUPPRESS)
     args = parser.parse_args()
+    if args.hearing:
+        print(*hearing_cost(args.hearing))
+        return
     interface = args.interface or wireless_interface()
 
     beside = [name for name in ("pandas", "plotly", "numpy") if find_spec(name)]
@@ -131,6 +203,14 @@ def main() -> None:
     print(f"  resident memory   {cost.resident_mb:5.1f} MB (aim: {ROOM_MB:g}), {cost.own_mb:.1f} MB of it its own")
     print(f"  processor         {cost.cpu_ms_per_sample:5.2f} ms per sample, over {cost.n_samples} samples")
 
+    # Whom nobody answers: what counts is that a child was begun again and again, and its rows looked at.
+    probing = daemon_cost(
+        interface, args.interval, args.seconds, more_settings=f"probe_every_s = {PROBES_EVERY_S:g}\n{NOBODY}\n"
+    )
+    print(f"  with a probe every {PROBES_EVERY_S:g} s, each in a child:")
+    print(f"  resident memory   {probing.resident_mb:5.1f} MB, {probing.own_mb:.1f} MB of it its own")
+    print(f"  processor         {probing.cpu_ms_per_sample:5.2f} ms per sample, the children's not counted")
+
     shm = Path("/dev/shm")
     if shm.is_dir():
         calm = daemon_cost(interface, args.interval, args.seconds, shm)
@@ -140,6 +220,19 @@ def main() -> None:
             f"  late by           {late[len(late) // 2]} ms in the median, {late[len(late) * 95 // 100]} in 95 of 100,"
             f" {late[-1]} at most (may be woken late by {50 * args.interval:g})"
         )
+
+    with tempfile.TemporaryDirectory() as folder:
+        command = [sys.executable, __file__, "--hearing", str(Path(folder, "heard.db"))]
+        done = subprocess.run(command, check=True, capture_output=True, text=True)
+    hearing = Hearing(*map(float, done.stdout.split()))
+    hour_ms = (LOOKS_AN_HOUR - EVERYONE_AN_HOUR) * hearing.watched_ms + EVERYONE_AN_HOUR * hearing.everyone_ms
+    share = hour_ms / (SAMPLES_AN_HOUR * cost.cpu_ms_per_sample)
+    print(f"hearing {RADIOS} radios, {WATCHED_RADIOS} of them watched:")
+    print(f"  processor         {hearing.watched_ms:5.2f} ms a look, {hearing.everyone_ms:.2f} where all are kept;")
+    print(
+        f"                    {hour_ms:5.0f} ms in an idle hour, {share:.2f} of what its {SAMPLES_AN_HOUR} samples take"
+    )
+    print(f"  resident memory   {hearing.added_mb:5.1f} MB more")
 
     if shutil.which("iw") is None:
         print("no shell loop to compare with: iw is not installed")
