@@ -168,9 +168,14 @@ def put_results(
 def newest_probe(db: sqlite3.Connection) -> Probe | None:
     """The probe of this machine that was begun last, whatever became of it."""
     row = db.execute(
-        f"SELECT {_PROBE} FROM probe WHERE source_id = ? ORDER BY started_at_utc_ms DESC LIMIT 1", (OWN_SOURCE,)
+        f"SELECT {_PROBE} FROM probe WHERE source_id = ? ORDER BY id DESC LIMIT 1", (OWN_SOURCE,)
     ).fetchone()
     return _with_results(db, row) if row else None
+
+
+def read_probe(db: sqlite3.Connection, probe_id: int) -> Probe:
+    """The probe of that number."""
+    return _with_results(db, db.execute(f"SELECT {_PROBE} FROM probe WHERE id = ?", (probe_id,)).fetchone())
 
 
 def read_probes(db: sqlite3.Connection, from_ms: int, to_ms: int, source_id: int = OWN_SOURCE) -> list[Probe]:

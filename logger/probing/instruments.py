@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Protocol
 
@@ -13,6 +14,7 @@ if TYPE_CHECKING:
     from adapters.probing.turn import Limits
 
 ShouldStop = Callable[[], bool]
+LOOK_S = 0.2
 
 
 class Instruments(Protocol):
@@ -29,6 +31,9 @@ class Instruments(Protocol):
 
     def run(self, interface: str, target: Target | None, limits: Limits, clock: Clock, should_stop: ShouldStop) -> Turn:
         """Latency and transfers to the target; without one, latency to the gateway."""
+
+    def wait(self, seconds: float, should_stop: ShouldStop) -> None:
+        """So long, or until told to end."""
 
 
 class OwnInstruments:
@@ -54,3 +59,8 @@ class OwnInstruments:
         from adapters.probing.turn import run_turn
 
         return run_turn(interface, target, limits, clock, should_stop)
+
+    def wait(self, seconds: float, should_stop: ShouldStop) -> None:
+        ends_s = time.monotonic() + seconds
+        while not should_stop() and (left_s := ends_s - time.monotonic()) > 0:
+            time.sleep(min(left_s, LOOK_S))

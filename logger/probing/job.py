@@ -22,7 +22,7 @@ from logger.probing.standing import PURPOSE, log_number
 from logger.voice import Voice
 
 LATE_MS = 60_000  # a turn that was slept through, or passed by while another ran, is left out
-LONGEST_S = 240.0  # a minute's transfers each way, latency, and waits for a far end that does not answer
+LONGEST_S = 480.0  # a minute's transfers each way, latency, waits for a far end, and all of it again where it was busy
 LOOK_AGAIN_S = 60.0
 
 
@@ -47,6 +47,7 @@ class Probes:
         words = ["probe", "--scheduled", "--db", str(log.path.absolute()), *options]
         self._command = command or [sys.executable, "-P", "-m", "logger.console", *words]
         self._child: Child | None = None
+        self._phase_ms: int | None = None  # of the grid; None: to be asked of the log
         self._turn_ms: int | None = None  # the last turn that was begun or left out; None: none yet
         self._begun_s = self._rests_until_s = float("-inf")
         self._lost = True  # whether a probe may stand in the log as running that does not: one of a daemon killed
@@ -79,8 +80,9 @@ class Probes:
             return
         if self._lost:
             self._close_lost()
-        phase = phase_ms(log_number(self._log.db), self._every_ms)
-        turn_ms = turn_before(self._clock.utc_ms(), self._every_ms, phase)
+        if self._phase_ms is None:
+            self._phase_ms = phase_ms(log_number(self._log.db), self._every_ms)
+        turn_ms = turn_before(self._clock.utc_ms(), self._every_ms, self._phase_ms)
         if turn_ms == self._turn_ms:
             return
         first, self._turn_ms = self._turn_ms is None, turn_ms

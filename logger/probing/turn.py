@@ -26,7 +26,7 @@ from logger.probe_table import (
     begin_probe,
     bytes_moved,
     end_probe,
-    newest_probe,
+    read_probe,
     stepped_aside,
 )
 from logger.probing.instruments import Instruments, ShouldStop
@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     from adapters.probing.results import Turn
     from adapters.probing.target import Target
 
+BUSY_AT_MOST_S = 60.0  # another laptop's turn is over by then
 ASLEEP_S = 2.0  # the two steady clocks apart by more: the laptop slept
 WAITED_SHARE = 0.2  # of the transfers' time, waiting for the processor: then it is said
 WORDS_AT_MOST = 600  # of what others said
@@ -84,12 +85,15 @@ def take_turn(
         share = _share(log, settings, clock, zone) if asked.scheduled and target else Share(None)
         why_not = share.words or _why_not(settings, instruments, adapter, over, asked)
         if why_not:
-            stepped_aside(log, clock.utc_ms(), _line(why_not), far_end=whom)
-        else:
-            _measure(log, settings, adapter, target, instruments, clock, over, share.n_bytes, should_stop)
-        probe = newest_probe(log.db)
-    assert probe is not None
-    return probe
+            return read_probe(log.db, stepped_aside(log, clock.utc_ms(), _line(why_not), far_end=whom))
+        means = (log, settings, adapter, target, instruments, clock, over, share.n_bytes, should_stop)
+        probe, busy_for_s = _measure(*means)
+        if asked.scheduled and probe.outcome == "stepped-aside" and busy_for_s is not None:
+            # Two laptops whose turns fall together: without this the later one would never have its own.
+            instruments.wait(min(busy_for_s, BUSY_AT_MOST_S) + 1, should_stop)
+            if not should_stop():
+                probe, _ = _measure(*means)
+        return probe
 
 
 def _share(log: Log, settings: Settings, clock: Clock, zone: str) -> Share:
@@ -141,11 +145,12 @@ def _measure(
     interface: str,
     n_bytes: int | None,
     should_stop: ShouldStop,
-) -> None:
+) -> tuple[Probe, float | None]:
+    """Its row, and for how long a far end that was busy wants to be left alone."""
     started_ms = clock.utc_ms()
     probe_id = begin_probe(log, started_ms, far_end=target.label if target else "")
 
-    def end(outcome: Outcome, words: str, turn: Turn | None = None, link: LinkIdentity | None = None) -> None:
+    def end(outcome: Outcome, words: str, turn: Turn | None = None, link: LinkIdentity | None = None) -> Probe:
         end_probe(
             log,
             probe_id,
@@ -154,31 +159,29 @@ def _measure(
             link=link,
             far_end=turn.far_end if turn else None,
             words=_line(words),
-            transfers=_transfers(turn) if turn else (),
-            latencies=_latencies(turn) if turn else (),
+            transfers=transfer_rows(turn) if turn else (),
+            latencies=latency_rows(turn) if turn else (),
         )
+        return read_probe(log.db, probe_id)
 
     try:
         adapter.events()  # what was before
         before = adapter.read()
         if not before.connected:
-            end("failed", "there is no link")
-            return
+            return end("failed", "there is no link"), None
         steady_s, waited = clock.elapsed_s() - clock.awake_s(), waited_s()
         turn = instruments.run(interface, target, _limits(settings, n_bytes), clock, should_stop)
         if clock.elapsed_s() - clock.awake_s() - steady_s > ASLEEP_S:
-            end("failed", "the laptop slept meanwhile; what was measured is thrown away")
-            return
+            return end("failed", "the laptop slept meanwhile; what was measured is thrown away"), None
         turn = _with_the_wait_said(turn, waited, waited_s())
         changed = _what_changed(before, adapter)
         if changed:
-            end("link-changed", changed, turn)
-        elif turn.outcome == "stepped-aside" and (turn.transfers or turn.latencies or should_stop()):
-            end("failed", turn.words or "it was told to end", turn)  # there was traffic
-        else:
-            end(turn.outcome, turn.words, turn, _identity(before))
+            return end("link-changed", changed, turn), None
+        if turn.outcome == "stepped-aside" and (turn.transfers or turn.latencies or should_stop()):
+            return end("failed", turn.words or "it was told to end", turn), None  # there was traffic
+        return end(turn.outcome, turn.words, turn, _identity(before)), turn.retry_after_s
     except AdapterError as error:
-        end("failed", str(error))
+        return end("failed", str(error)), None
     except BaseException as error:
         with suppress(Exception):
             end("failed", "it was told to end" if isinstance(error, KeyboardInterrupt) else _words_of(error))
@@ -227,7 +230,8 @@ def _identity(reading: LinkReading) -> LinkIdentity:
     )
 
 
-def _transfers(turn: Turn) -> list[Transfer]:
+def transfer_rows(turn: Turn) -> list[Transfer]:
+    """What was measured, as the log's table has it."""
     return [
         Transfer(
             each.direction, each.streams, each.started_at_utc_ms, each.duration_ms, each.bytes, each.steady_ms,
@@ -237,7 +241,8 @@ def _transfers(turn: Turn) -> list[Transfer]:
     ]  # fmt: skip
 
 
-def _latencies(turn: Turn) -> list[Latency]:
+def latency_rows(turn: Turn) -> list[Latency]:
+    """The same of latency."""
     return [
         Latency(
             each.target, each.load, each.method, each.n_sent, each.n_lost, each.median_ms, each.p95_ms, each.jitter_ms

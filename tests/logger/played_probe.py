@@ -56,6 +56,8 @@ class Played:
         self.outcome, self.words = "done", ""
         self.meanwhile: Callable[[], object] = lambda: None
         self.stop = False
+        self.busy_for_s: float | None = None
+        self.waited_s: list[float] = []
         self.asked: list[tuple[str, str, int | None]] = []  # the interface, whom, bytes at most
 
     def probe(self, target=OFFICE, **asked: bool) -> Probe:
@@ -81,8 +83,13 @@ class Played:
         turn = self._turn(whom)
         return turn if target else replace(turn, transfers=())
 
+    def wait(self, seconds, should_stop) -> None:
+        self.waited_s.append(seconds)
+        self.clock.advance(seconds)
+
     def _turn(self, far_end: str) -> Turn:
         began_ms = self.clock.utc_ms()
         self.clock.advance(15)
         self.meanwhile()
-        return Turn(began_ms, self.clock.utc_ms(), far_end, self.outcome, self.words, self.transfers, self.latencies)
+        found = self.transfers, self.latencies, self.busy_for_s
+        return Turn(began_ms, self.clock.utc_ms(), far_end, self.outcome, self.words, *found)

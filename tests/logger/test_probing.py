@@ -110,6 +110,39 @@ def test_a_far_end_that_another_laptop_has_is_left_alone(played):
     assert played.probe().outcome == "stepped-aside"
 
 
+def test_the_daemon_s_turn_waits_once_for_another_laptop_that_has_the_far_end(played, log):
+    """Two whose turns fall together: else the later one would never have its own."""
+    played.outcome, played.words, played.busy_for_s = "stepped-aside", "another laptop probes there", 12.0
+    found, played.transfers, played.latencies = (played.transfers, played.latencies), (), ()
+
+    def is_free_after_the_wait():
+        if played.waited_s:
+            played.outcome, played.words, played.busy_for_s = "done", "", None
+            played.transfers, played.latencies = found
+
+    played.meanwhile = is_free_after_the_wait
+    probe = played.probe(scheduled=True)
+    assert (probe.outcome, len(probe.transfers), played.waited_s) == ("done", 2, [13.0])
+    outcomes = [row[0] for row in log.db.execute("SELECT outcome FROM probe ORDER BY started_at_utc_ms")]
+    assert outcomes == ["stepped-aside", "done"]
+
+
+def test_by_hand_nobody_waits_and_no_turn_waits_twice(played):
+    played.outcome, played.words, played.busy_for_s = "stepped-aside", "another laptop probes there", 600.0
+    played.transfers = played.latencies = ()
+    assert played.probe().outcome == "stepped-aside"
+    assert (played.waited_s, len(played.asked)) == ([], 1)
+    assert played.probe(scheduled=True).outcome == "stepped-aside"
+    assert (played.waited_s, len(played.asked)) == ([61.0], 3)
+
+
+def test_after_the_clock_was_set_back_the_row_told_is_this_turn_s(played, log):
+    played.probe()
+    played.clock.set_wall(START_MS - 86_400_000)
+    played.adapter.now = replace(LINK, connected=False, bssid=None)
+    assert played.probe().words == "there is no link"
+
+
 def test_one_that_gave_way_when_its_traffic_had_begun_has_failed_so_that_its_samples_are_marked(played):
     played.outcome, played.words = "stepped-aside", "another laptop probes there"
     assert (played.probe().outcome, played.probe().words) == ("failed", "another laptop probes there")

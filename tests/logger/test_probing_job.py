@@ -121,7 +121,7 @@ def test_one_that_takes_too_long_is_ended_and_it_is_said_once(log):
         assert begun is not None
         beside.clock.advance(LONGEST_S + 1)
         until(lambda: (beside.probes.tick(), beside.probes._child is None)[1])
-    assert beside.err.getvalue().count("it took longer than 4 min") == 1
+    assert beside.err.getvalue().count("it took longer than 8 min") == 1
 
 
 def test_a_failure_is_told_once_until_a_turn_goes_well_and_logging_goes_on(log):
