@@ -10,11 +10,13 @@ import pytest
 
 from logger.console import main
 from logger.damage import opened_for_logging
+from logger.errors import LogError
 from logger.log import UNREADABLE, Log
-from logger.sample_id import ids_between
+from logger.rescuing.rescue import rescue
+from logger.sample_id import ids_between, time_of
 from tests.logger.conftest import HandClock
 from tests.logger.hurt_log import PAGE, fill, overwrite
-from tests.logger.test_damage import LATER_MS, Midst
+from tests.logger.test_damage import LATER_MS, Midst, asides
 
 
 @pytest.fixture(scope="module")
@@ -34,11 +36,15 @@ def reconnected(log: Log) -> None:
         log.db.execute("PRAGMA foreign_keys = ON")
 
 
-def n_samples(log: Log, from_ms: int, to_ms: int) -> int:
-    """Without a look at what lies elsewhere."""
+def times_of(log: Log, from_ms: int, to_ms: int) -> set[int]:
+    """Stamps of samples, without a look at what lies elsewhere."""
     own = [row[0] for row in log.db.execute("SELECT id FROM period WHERE source_id = 1")]
-    sql = "SELECT count(*) FROM sample WHERE id >= ? AND id < ?"
-    return sum(log.db.execute(sql, ids_between(period_id, from_ms, to_ms)).fetchone()[0] for period_id in own)
+    spans = [ids_between(period_id, from_ms, to_ms) for period_id in own]
+    return {
+        time_of(row[0])
+        for span in spans
+        for row in log.db.execute("SELECT id FROM sample WHERE id >= ? AND id < ?", span)
+    }
 
 
 @pytest.mark.parametrize("when", ["before the start", "in the midst"])
@@ -63,7 +69,14 @@ def test_noise_anywhere_ends_no_daemon(sound, tmp_path, seed, when):
             hurt()
         midst.ticks(10)
         assert midst.daemon.end(), midst.err.getvalue()
-        assert n_samples(log, LATER_MS + 20_000, LATER_MS + 70_000) == 10
+        span = (LATER_MS + 20_000, LATER_MS + 70_000)
+        times = times_of(log, *span)
+    for aside in asides(path):  # damage that was met late: what was committed before is in the log set aside
+        with suppress(LogError):
+            rescue(aside, tmp_path / "rescued.db", now_utc_ms=LATER_MS)
+            with Log.open(tmp_path / "rescued.db") as rescued:
+                times |= times_of(rescued, *span)
+    assert len(times) == 10
 
 
 def test_words_of_the_schema_that_are_no_text_are_damage(sound, tmp_path, capsys):
