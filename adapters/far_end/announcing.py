@@ -38,6 +38,7 @@ class Announcer:
         self._host = f"linktrial-{secrets.token_hex(4)}.local."
         self._port, self._addresses, self._tell, self._look_every_s = port, addresses, tell, look_every_s
         self._responder: AsyncZeroconf | None = None
+        self._leaving: asyncio.Task[None] | None = None
         self._trouble: str | None = None
 
     async def run(self) -> None:
@@ -51,7 +52,9 @@ class Announcer:
                     announced = addresses if await self._announce(addresses) else []
                 await asyncio.sleep(self._look_every_s)
         finally:
-            await asyncio.shield(self._withdraw())
+            await self._withdraw()
+            if self._leaving is not None:
+                await self._leaving
 
     async def _announce(self, addresses: list[str]) -> bool:
         if not addresses:
@@ -59,6 +62,8 @@ class Announcer:
             return False
         over_ipv4 = [address for address in addresses if ":" not in address]
         try:
+            for address in addresses:
+                _bind(address)  # zeroconf leaves sockets behind where one is not to be had
             if over_ipv4:
                 self._responder = AsyncZeroconf(interfaces=over_ipv4, ip_version=IPVersion.V4Only)
             else:
@@ -74,8 +79,11 @@ class Announcer:
 
     async def _withdraw(self) -> None:
         responder, self._responder = self._responder, None
-        if responder is None:
-            return
+        if responder is not None:
+            self._leaving = asyncio.create_task(self._leave(responder))
+            await asyncio.shield(self._leaving)  # whoever cancels us: a farewell is said to its end
+
+    async def _leave(self, responder: AsyncZeroconf) -> None:
         with suppress(OSError, Error, TimeoutError):
             async with asyncio.timeout(_FAREWELL_S):
                 await responder.async_unregister_all_services()
@@ -118,6 +126,11 @@ def addresses_to_announce(peers: Peers, listening: Sequence[str] = ()) -> list[s
         for address in told
         if (everywhere or address in listening) and peers.may_come(address) and _is_reachable(address)
     )
+
+
+def _bind(address: str) -> None:
+    with socket.socket(socket.AF_INET6 if ":" in address else socket.AF_INET, socket.SOCK_DGRAM) as sock:
+        sock.bind((address, 0))
 
 
 def _is_reachable(address: str) -> bool:

@@ -113,26 +113,35 @@ def main() -> None:
             alone, besieged, cost, came = Phase(), Phase(), [], Counter()
             for _ in range(rounds):
                 alone.run(port, token, process, args.seconds / rounds)
-                with siege(port, args.clients, one_address, came):
+                with siege(port, args.clients, one_address, came) as theirs:
                     time.sleep(2)
-                    spent_s = sum(process.cpu_times()[:2])
+                    before_s = [cpu_s(one) for one in (process, theirs)]
                     time.sleep(3)
-                    cost.append((sum(process.cpu_times()[:2]) - spent_s) / 3)
+                    cost.append(
+                        [(cpu_s(one) - then_s) / 3 for one, then_s in zip((process, theirs), before_s, strict=True)]
+                    )
                     besieged.run(port, token, process, args.seconds / rounds)
             print(f"  alone:    {alone.words()}\n  besieged: {besieged.words()}")
             share = statistics.median(besieged.mbps) / statistics.median(alone.mbps)
             print(f"  share of the goodput alone: {share:.2f}; they came {sum(came.values())} times: {dict(came)}")
-            print(f"  without the paired client they cost the far end {statistics.median(cost):.2f} of a core")
+            ours, theirs_too = map(statistics.median, zip(*cost, strict=True))
+            print(
+                f"  without the paired client: the far end uses {ours:.2f} of a core, the hostile ones {theirs_too:.2f}"
+            )
             print(f"  resident at most {max(besieged.resident_mb):.1f} MB (bound: {RESIDENT_MB:.0f})", flush=True)
 
 
+def cpu_s(process: psutil.Process) -> float:
+    return sum(process.cpu_times()[:2])
+
+
 @contextmanager
-def siege(port: int, clients: int, one_address: bool, came: Counter[str]) -> Iterator[None]:
+def siege(port: int, clients: int, one_address: bool, came: Counter[str]) -> Iterator[psutil.Process]:
     words = [sys.executable, "-m", "tests.adapters.hostile", str(port), str(clients)]
     with subprocess.Popen(
         [*words, *(["127.0.0.1"] if one_address else [])], stdout=subprocess.PIPE, cwd=ROOT
     ) as process:
-        yield
+        yield psutil.Process(process.pid)
         process.terminate()
         came.update(json.loads(process.stdout.read()))
 
