@@ -140,7 +140,7 @@ def _channel(by_number: dict[int, bytes], frequency_mhz: int) -> tuple[int | Non
     if band is None or not by_number:
         return None, None
     claims = [
-        _eht_channel(by_number.get(EHT_OPERATION, b""), band),
+        _eht_channel(by_number.get(EHT_OPERATION, b""), band, frequency_mhz),
         *_he_channels(by_number.get(HE_OPERATION, b""), band, frequency_mhz),
     ]
     ht = by_number.get(HT_OPERATION, b"")
@@ -201,7 +201,9 @@ def _he_channels(body: bytes, band: Band, frequency_mhz: int) -> list[_Channel |
     part = body[6 + 3 * vht + co_hosted :][:5]
     if six_ghz and band == "6" and len(part) == 5 and part[0] == channel_of(frequency_mhz):
         width_mhz, first, second = _HE_WIDTH_MHZ[part[1] & 3], part[2], part[3]
-        if width_mhz == 160 and abs(second - first) == 8:
+        if width_mhz == 20:
+            out.append((20, frequency_mhz))
+        elif width_mhz == 160 and abs(second - first) == 8:
             out.append(_claim(160, second, band))
         else:  # of 80+80 the first half
             out.append(_claim(min(width_mhz, 80), first, band))
@@ -210,13 +212,15 @@ def _he_channels(body: bytes, band: Band, frequency_mhz: int) -> list[_Channel |
     return out
 
 
-def _eht_channel(body: bytes, band: Band) -> _Channel | None:
+def _eht_channel(body: bytes, band: Band, frequency_mhz: int) -> _Channel | None:
     """EHT Operation (802.11be-2024, 9.4.2.311): parameters u8, whose bit 0 tells whether the channel follows the 4
     octets of basic rates: control (bits 0 to 2: the width), segment 0, segment 1; the middle is the second from
     160 MHz on."""
     if len(body) < 8 or not body[0] & 1 or body[5] & 7 >= len(_EHT_WIDTH_MHZ):
         return None
     width_mhz = _EHT_WIDTH_MHZ[body[5] & 7]
+    if width_mhz == 20:
+        return 20, frequency_mhz
     return _claim(width_mhz, body[7] if width_mhz >= 160 else body[6], band)
 
 

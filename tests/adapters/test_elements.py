@@ -184,6 +184,7 @@ def test_the_limit_on_the_primary_channel_is_that_of_the_triplet_that_holds_it(b
         # 9.4.2.249: as captured from a router: primary 1, 160 MHz, segments 7 and 15: 5950 + 5 x 15
         ([he_6_ghz("01 03 07 0f 06")], 5955, (160, 6025)),
         ([he_6_ghz("05 00 05 00 06")], 5975, (20, 5975)),
+        ([he_6_ghz("05 00 00 00 06")], 5975, (20, 5975)),  # 20 MHz need no middle
         ([he_6_ghz("05 01 03 00 06")], 5975, (40, 5965)),
         ([he_6_ghz("25 02 27 00 06")], 6135, (80, 6145)),  # primary 37, middle 39
         ([he_6_ghz("25 03 27 af 06")], 6135, (80, 6145)),  # 80+80
@@ -195,6 +196,7 @@ def test_the_limit_on_the_primary_channel_is_that_of_the_triplet_that_holds_it(b
         ([ht(36, 1), vht(1, 42), eht(2, 42)], 5180, (80, 5210)),
         ([ht(1, 1), eht(1, 3)], 2412, (40, 2422)),
         ([ht(1), eht(0, 1)], 2412, (20, 2412)),
+        ([eht(0, 0)], 5975, (20, 5975)),
         ([he_6_ghz("01 03 07 0f 06"), extension(106, "00 44 44 44 44")], 5955, (160, 6025)),  # it tells no channel
     ],
 )
