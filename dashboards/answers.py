@@ -3,11 +3,13 @@
 The table ``answer`` holds, for each question (canonical JSON), the answer and a fingerprint. An answer holds while its
 fingerprint is what it would be today. It is the BLAKE2b hash, 32 bytes long, of
 
-- the source text of all that works answers out (``dashboards/analysis/``, ``comparison.py``, ``frames.py``) and of what
-  makes blocks, so that no answer outlives the method that gave it;
+- the source text of all that works answers out (``dashboards/analysis/``, ``comparison.py``, ``frames.py``, ...) and of
+  what makes blocks, so that no answer outlives the method that gave it;
 - of each period with blocks that the question is about: its tags, its ends, its zones, when its recording begins and
   ends, and how often its blocks were written. SQLite counts that itself, by triggers (logger/schema_2.sql), whoever
   writes: while the count stands, the blocks are what they were, and not one has to be read;
+- of each of these periods also how many probes and looks at radios lie in it, how many probes of them have ended, and
+  the sums of their numbers: rows of these are added, and with a merge taken away, but never changed;
 - of a period that never had a link in a known band, also the counts of all other periods of its recording: such blocks
   take the band of the nearest ones (``frames.load_blocks``);
 - whatever else the question says that it hangs on.
@@ -51,7 +53,13 @@ _PERIODS = """
         EXISTS (SELECT 1 FROM block CROSS JOIN link ON link.id = link_id
             WHERE block.period_id = period.id AND band IS NOT NULL),
         (SELECT group_concat(from_utc_ms || time_zone) FROM
-            (SELECT * FROM zone WHERE zone.source_id = period.source_id ORDER BY from_utc_ms))
+            (SELECT * FROM zone WHERE zone.source_id = period.source_id ORDER BY from_utc_ms)),
+        (SELECT count(*) || ' ' || total(outcome <> 'running') || ' ' || total(probe.id) FROM probe
+            WHERE probe.source_id = period.source_id AND probe.started_at_utc_ms >= period.started_at_utc_ms
+            AND probe.started_at_utc_ms < ifnull(period.ended_at_utc_ms, 1 << 62)),
+        (SELECT count(*) || ' ' || total(scan.id) FROM scan
+            WHERE scan.source_id = period.source_id AND scan.time_utc_ms >= period.started_at_utc_ms
+            AND scan.time_utc_ms < ifnull(period.ended_at_utc_ms, 1 << 62))
     FROM period
     JOIN placement ON placement.id = placement_id
     JOIN location ON location.id = location_id
@@ -59,6 +67,12 @@ _PERIODS = """
     WHERE EXISTS (SELECT 1 FROM block WHERE block.period_id = period.id)
     ORDER BY period.id
 """
+_COUNTED_RADIOS = """
+    SELECT DISTINCT hex(ssid), NULL FROM link WHERE ssid IS NOT NULL
+    UNION SELECT NULL, bssid FROM link WHERE bssid IS NOT NULL
+    UNION SELECT hex(ssid), bssid FROM watched ORDER BY 1, 2
+"""
+WORKED_OUT_BY = ("comparison", "frames", "beside_frames", "radios_heard")
 _LOGGED = "SELECT period_id, sum(covered_ms) FROM block GROUP BY period_id"
 
 Answer = TypeVar("Answer")
@@ -82,12 +96,14 @@ class Period(NamedTuple):
     source_ended_at_utc_ms: int | None
     knows_its_band: int
     zones: str | None
+    probed: str | None
+    looked: str | None
 
     @property
     def settled(self) -> Period:
         """The same, but for writes that go on while time passes here."""
         goes_on = self.ended_at_utc_ms is None and self.source_id == OWN_SOURCE
-        return self._replace(n_writes=None) if goes_on else self
+        return self._replace(n_writes=None, probed=None, looked=None) if goes_on else self
 
 
 class Fingerprint(NamedTuple):
@@ -117,6 +133,8 @@ class Answers:
             raise ValueError("what is remembered has to be read inside one_moment, together with the blocks")
         self.log = log
         self.periods = [Period(*row) for row in log.db.execute(_PERIODS)]
+        # Whose sightings are judged, see dashboards/beside_frames.py.
+        self.counted_radios = list(map(tuple, log.db.execute(_COUNTED_RADIOS)))
         self._method = method_mark()
         self._now_ms, self._lag_share = now_utc_ms, lag_share
         self._logged_ms: dict[int, int] = dict(map(tuple, log.db.execute(_LOGGED))) if lag_share else {}
@@ -189,7 +207,7 @@ def method_mark() -> bytes:
     """A hash of the source text that answers come from. Another one each time where there is no text to be read."""
     here = Path(__file__).parent
     of_the_log = [here.parent / "logger" / name for name in ("blocks.py", "passes.py", "router_settings.py")]
-    texts = [*sorted((here / "analysis").rglob("*.py")), here / "comparison.py", here / "frames.py", *of_the_log]
+    texts = [*sorted((here / "analysis").rglob("*.py")), *(here / f"{name}.py" for name in WORKED_OUT_BY), *of_the_log]
     mark = blake2b(digest_size=32)
     try:
         for path in texts:

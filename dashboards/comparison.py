@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
-from math import isfinite
 from typing import TYPE_CHECKING
 
 from dashboards.analysis import metrics as all_metrics
@@ -22,16 +21,12 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from dashboards.analysis.effect_value import Effect
+    from dashboards.beside_frames import Beside
 
 METRICS = tuple(all_metrics.METRICS)
 DEFAULT_WASHOUT_S = 120.0
 MINOR_SHARE = 0.25  # a band with less of the linked time at a location was the laptop's own choice, not a treatment
 _BEGAN = ("period_started_at_utc_ms", "version", "time_zone")
-# What machines are told of an effect, as JSON and as CSV.
-EFFECT_FIELDS = (
-    "metric", "unit", "estimate", "low", "high", "anytime_low", "anytime_high", "open", "confidence", "verdict",
-    "margin", "n_placements_a", "n_placements_b", "hours_a", "hours_b", "scope", "needed", "warnings",
-)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +56,13 @@ def judgement(settings: Settings) -> Judgement:
             "drop-outs": settings.margin_dropouts_per_day,
             "noise": settings.margin_noise_db,
             "retry-share": settings.margin_retry_ratio,
+            "transfer-down": settings.margin_transfer_ratio,
+            "transfer-up": settings.margin_transfer_ratio,
+            "latency-idle": settings.margin_latency_ratio,
+            "latency-loaded": settings.margin_latency_ratio,
+            "loss": settings.margin_loss_points,
+            "busy-share": settings.margin_busy_points,
+            "sighting": settings.margin_rssi_db,
         },
         settings.washout_s,
     )
@@ -69,7 +71,8 @@ def judgement(settings: Settings) -> Judgement:
 @dataclass(frozen=True, slots=True)
 class LocatedEffect:
     """What version ``b`` did against version ``a`` at one location, in one band. ``seldom_used``: the laptop chose this
-    band by itself for a small part of the time only, so that no verdict is given."""
+    band by itself for a small part of the time only, so that no verdict is given. ``radio``: the BSSID whose sightings
+    it comes from, else empty; ``laptop_on``: the bands that the laptop itself was on meanwhile, "5"."""
 
     a: int
     b: int
@@ -77,14 +80,22 @@ class LocatedEffect:
     band: str
     effect: Effect
     seldom_used: bool = False
+    radio: str = ""
+    laptop_on: tuple[str, ...] = ()
 
 
 def by_place(effects: Iterable[LocatedEffect]) -> dict[tuple[str, str], dict[str, LocatedEffect]]:
-    """Effects by location and band, then by metric, each in their order."""
+    """Effects of the laptop's own link by location and band, then by metric, each in their order. Those that come from
+    sightings are of radios, not of the link: see ``of_radios``."""
     found: dict[tuple[str, str], dict[str, LocatedEffect]] = {}
-    for located in effects:
+    for located in (located for located in effects if not located.radio):
         found.setdefault((located.location, located.band), {})[located.effect.metric] = located
     return found
+
+
+def of_radios(effects: Iterable[LocatedEffect]) -> list[LocatedEffect]:
+    """Those that come from sightings."""
+    return [located for located in effects if located.radio]
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,19 +114,26 @@ class NothingToCompare(LogError):
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """A location and band that have both versions. ``told``: the metrics that either tells there. ``chosen``: a
-    sentence where the laptop was on the band by its own choice, else none."""
+    """A location and band that have both versions. ``told``: the metrics that either tells there, of probes both.
+    ``chosen``: a sentence where the laptop was on the band by its own choice, else none. ``linked``: the laptop was on
+    the band with both. ``radios``: BSSIDs of the band that were heard with both, copies once; ``own``: those of them
+    that the laptop was linked to with both. ``laptop_on``: the bands that it was on."""
 
     location: str
     band: str
     told: tuple[str, ...]
     chosen: tuple[str, ...]
     imported: bool
+    linked: bool = True
+    radios: tuple[str, ...] = ()
+    own: tuple[str, ...] = ()
+    laptop_on: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """An effect that is asked for: all that it depends on, but for the blocks of both versions at the location."""
+    """An effect that is asked for: all that it depends on, but for the blocks, probes and sightings of both versions at
+    the location. ``radio``: the BSSID whose sightings are asked about."""
 
     a: int
     b: int
@@ -126,6 +144,7 @@ class Asked:
     washout_s: float
     radio_planned: bool
     running: bool  # the trial goes on: one of the two versions is in force on this machine, wherever it stands now
+    radio: str = ""
 
 
 def compare_versions(
@@ -139,28 +158,33 @@ def compare_versions(
     judged: Judgement = PLAIN_JUDGEMENT,
     settings: Mapping[int, RouterSettings] | None = None,
     in_force: int | None = None,
+    beside: Beside | None = None,
 ) -> list[LocatedEffect]:
     """Effects of ``b`` against ``a``, by location, band and metric; empty where no location has both. Of several
     metrics, one that few drivers tell is left out where neither version has it.
 
-    ``blocks`` as load_blocks gives them. A band counts at a location where both versions have a linked
-    block in it: a band that one version never used there has nothing to be compared with. ``settings`` of the
-    versions tell whether another channel or router was part of the change; ``in_force`` is the version that this
-    machine's log says is in force now: a trial of it goes on, at every location."""
+    ``blocks`` as load_blocks gives them, ``beside`` as load_beside does (None: nothing but samples). A band counts at
+    a location where both versions have a linked block in it, or where a radio of it was heard with both: a band that
+    one version never used there has nothing else to be compared with. ``settings`` of the versions tell whether another
+    channel or router was part of the change; ``in_force`` is the version that this machine's log says is in force now:
+    a trial of it goes on, at every location."""
     known = settings or {}
     return [
-        located(asked, part, judge(asked, blocks))
-        for part in parts_with_both(blocks, a, b, location=location)
+        located(asked, part, judge(asked, blocks, beside))
+        for part in parts_with_both(blocks, a, b, location=location, beside=beside)
         for asked in effects_asked(
             part, a, b, band=band, metrics=metrics, judged=judged, settings=known, in_force=in_force
         )
     ]
 
 
-def parts_with_both(blocks: pd.DataFrame, a: int, b: int, *, location: str | None = None) -> list[Part]:
+def parts_with_both(
+    blocks: pd.DataFrame, a: int, b: int, *, location: str | None = None, beside: Beside | None = None
+) -> list[Part]:
     """Where the versions can be compared: by location and band. Only the blocks of the two versions matter, and for
     each part only those of its location."""
     from dashboards.analysis.metric_columns import is_told
+    from dashboards.radios_heard import measured_in_both, radios_in_both
 
     blocks = blocks[blocks["version"].isin((a, b))]
     if location is not None:
@@ -168,11 +192,16 @@ def parts_with_both(blocks: pd.DataFrame, a: int, b: int, *, location: str | Non
     found = []
     for (place, band), part in blocks.groupby(["location", "band"]):
         if {a, b} <= set(part.loc[part["connected"], "version"]):
-            told = tuple(name for name, metric in all_metrics.METRICS.items() if is_told(part, metric))
+            probed = measured_in_both(beside, str(place), str(band), a, b)
+            told = tuple(
+                name
+                for name, metric in all_metrics.METRICS.items()
+                if name in probed or (metric.rests_on == "blocks" and is_told(part, metric))
+            )
             chosen = _chosen_by_itself(blocks[blocks["location"] == place], str(band), a, b)
             imported = not (part["source_kind"] == "logger").any()
             found.append(Part(str(place), str(band), told, tuple(chosen), imported))
-    return found
+    return radios_in_both(found, blocks, a, b, beside)
 
 
 def effects_asked(
@@ -186,25 +215,34 @@ def effects_asked(
     settings: Mapping[int, RouterSettings],
     in_force: int | None = None,
 ) -> list[Asked]:
-    """The effects to be judged there, if it is on ``band`` (None: any). A metric named alone is always judged."""
+    """The effects to be judged there, if it is on ``band`` (None: any). A metric named alone is always judged; RSSI of
+    a band that the laptop was not on by the radios heard there. Of the radios heard, those that it was linked to itself
+    are left out, unless sightings are asked for alone."""
     if band not in (None, part.band):
         return []
     planned = _radio_planned(settings.get(a, {}), settings.get(b, {}), part.band)
     washout_s = judged.imported_washout_s if part.imported else judged.washout_s
     running = in_force in (a, b) and not part.imported
+    alone = metrics[0] if len(metrics) == 1 else ""
+    wanted = [
+        (metric, "") for metric in metrics if part.linked and metric != "sighting" and metric in (*part.told, alone)
+    ]
+    if "sighting" in metrics or (alone == "rssi" and not part.linked):
+        others = part.radios if alone else tuple(radio for radio in part.radios if radio not in part.own)
+        wanted += [("sighting", radio) for radio in others]
     return [
-        Asked(a, b, part.location, part.band, metric, _margin(metric, judged), washout_s, planned, running)
-        for metric in metrics
-        if metric in part.told or metrics == (metric,)
+        Asked(a, b, part.location, part.band, metric, _margin(metric, judged), washout_s, planned, running, radio)
+        for metric, radio in wanted
     ]
 
 
-def judge(asked: Asked, blocks: pd.DataFrame) -> Effect:
-    """The effect, from those of ``blocks`` that it may depend on: of both versions, at its location and band."""
+def judge(asked: Asked, blocks: pd.DataFrame, beside: Beside | None = None) -> Effect:
+    """The effect, from those of ``blocks`` that it may depend on: of both versions, at its location and band; or from
+    probes or sightings, as the metric asks."""
     from dashboards.analysis.effect import estimate_effect
 
     return estimate_effect(
-        blocks_of(asked, blocks),
+        rows_of_effect(asked, blocks, beside),
         asked.a,
         asked.b,
         asked.metric,
@@ -215,17 +253,30 @@ def judge(asked: Asked, blocks: pd.DataFrame) -> Effect:
     )
 
 
-def blocks_of(asked: Asked, blocks: pd.DataFrame) -> pd.DataFrame:
-    """Those that the effect may depend on."""
+def rows_of_effect(asked: Asked, blocks: pd.DataFrame, beside: Beside | None = None) -> pd.DataFrame:
+    """Those that the effect may depend on. Raises LookupError where it rests on others, and there are none."""
+    rests_on = all_metrics.METRICS[asked.metric].rests_on
+    if rests_on != "blocks":
+        if beside is None:
+            raise LookupError(f"{asked.metric} rests on {rests_on}, and none were given")
+        blocks = beside.probes if rests_on == "probes" else beside.sightings
     here = (blocks["location"] == asked.location) & (blocks["band"] == asked.band)
+    if asked.radio:
+        from dashboards.radios_heard import copies_heard
+
+        mine = blocks[here & blocks["version"].isin((asked.a, asked.b))]
+        return mine[mine["bssid"].isin(copies_heard(mine, asked.radio))]
     return blocks[here & blocks["version"].isin((asked.a, asked.b))]
 
 
 def located(asked: Asked, part: Part, effect: Effect) -> LocatedEffect:
-    """The effect where it holds. An interval from moments that the laptop picked says nothing about the band."""
-    if part.chosen:
-        effect = replace(effect, verdict="undecided", needed=(), warnings=(*part.chosen, *effect.warnings))
-    return LocatedEffect(asked.a, asked.b, asked.location, asked.band, effect, bool(part.chosen))
+    """The effect where it holds. An interval from moments that the laptop picked says nothing about the band; a radio
+    is heard whatever the laptop picks."""
+    chosen = part.chosen if not asked.radio else ()
+    if chosen:
+        effect = replace(effect, verdict="undecided", needed=(), warnings=(*chosen, *effect.warnings))
+    laptop_on = part.laptop_on if asked.radio else ()
+    return LocatedEffect(asked.a, asked.b, asked.location, asked.band, effect, bool(chosen), asked.radio, laptop_on)
 
 
 def _margin(metric: str, judged: Judgement) -> float:
@@ -323,41 +374,3 @@ def _quoted(text: str) -> str:
 
 def _listed(numbers: list[int]) -> str:
     return ", ".join(f"v{number}" for number in numbers[:20]) + (", ..." if len(numbers) > 20 else "")
-
-
-def comparison_json(a: int, b: int, effects: list[LocatedEffect]) -> dict[str, object]:
-    """The stable answer for machines. Unknown and infinite numbers are null."""
-    from dashboards.direction_words import located_directions
-
-    return {
-        "a": f"v{a}",
-        "b": f"v{b}",
-        "effects": [_effect_json(located) for located in effects],
-        "directions": [
-            {
-                "location": place.location,
-                "band": place.band,
-                "downlink": place.found.downlink.change,
-                "uplink": place.found.uplink.change,
-                "words": place.words,
-            }
-            for place in located_directions(effects)
-        ],
-    }
-
-
-def _effect_json(located: LocatedEffect) -> dict[str, object]:
-    return {"location": located.location, "band": located.band} | {
-        name: _plain(getattr(located.effect, name)) for name in EFFECT_FIELDS
-    }
-
-
-def _plain(value: object) -> object:
-    if isinstance(value, tuple):
-        return list(value)
-    return _number(value) if isinstance(value, float) else value
-
-
-def _number(value: float | None) -> float | None:
-    """Six significant digits are more than any estimate carries, and keep the JSON short."""
-    return float(f"{value:.6g}") if value is not None and isfinite(value) else None

@@ -147,7 +147,7 @@ class _Scale:
     def panel(self) -> Panel:
         metric = METRICS[self._metric]
         name = METRIC_NAMES[self._metric]
-        units = {"ratio": "times", "min/day": "minutes a day", "1/day": "a day"}
+        units = {"ratio": "times", "min/day": "minutes a day", "1/day": "a day", "points": "percentage points"}
         way = "right" if metric.higher_is_better else "left"
         return Panel(
             direction=("downlink" if self._metric in DOWNLINK else "uplink" if self._metric in UPLINK else ""),

@@ -27,7 +27,8 @@ _BLOCKS = """
         tx_rate_n, tx_rate_sum_mbps, tx_rate_sum_log2, tx_rate_histogram,
         rx_rate_n, rx_rate_sum_mbps, rx_rate_sum_log2, rx_rate_histogram,
         busy_n, busy_sum_permille / 1000.0 AS busy_sum_share,
-        tx_packets, tx_retries, tx_failed, beacon_losses, rx_bytes, tx_bytes
+        tx_packets, tx_retries, tx_failed, beacon_losses, rx_bytes, tx_bytes,
+        probing_n, tx_rate_stale_n, rx_rate_stale_n
     FROM block ORDER BY first_utc_ms, period_id, link_id
 """
 _PERIODS = """
@@ -96,7 +97,7 @@ def load_blocks(log: Log) -> pd.DataFrame:
     with one_moment(log):
         blocks = _frame(log, _BLOCKS)
         periods = load_periods(log)
-        links = _frame(log, _LINKS).set_index("id")
+        links = load_links(log)
         zones = _frame(log, _ZONES)
     for total in [name for name in blocks.columns if "_sum_" in name]:
         n = blocks[total.partition("_sum_")[0] + "_n"]
@@ -123,6 +124,11 @@ def load_periods(log: Log) -> pd.DataFrame:
     name, else its number, as text), version, time_zone, period_started_at_utc_ms, period_ended_at_utc_ms (NaN
     while open), and the same two of all periods of its source."""
     return _frame(log, _PERIODS)
+
+
+def load_links(log: Log) -> pd.DataFrame:
+    """By id: connected, band, frequency_mhz, width_mhz, bssid."""
+    return _frame(log, _LINKS).set_index("id")
 
 
 def load_versions(log: Log) -> pd.DataFrame:

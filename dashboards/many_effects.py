@@ -14,7 +14,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Protocol
 
-from dashboards.comparison import Asked, blocks_of, judge
+from dashboards.comparison import Asked, judge, rows_of_effect
 
 if TYPE_CHECKING:
     from concurrent.futures import Future
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from dashboards.analysis.effect_value import Effect
+    from dashboards.beside_frames import Beside
 
 PAYS_FROM = 6  # effects for each process: fewer are done before a worker has loaded what it needs
 AHEAD = 2  # effects that a worker has been handed, so that it need not wait for the next
@@ -31,7 +32,7 @@ MOST_PROCESSES = 8  # each takes 150 MB
 class Submit(Protocol):
     """Hands an effect to a worker. Raises BrokenExecutor where there is none left."""
 
-    def __call__(self, asked: Asked, blocks: pd.DataFrame) -> Future[Effect]: ...
+    def __call__(self, asked: Asked, blocks: pd.DataFrame, beside: Beside | None) -> Future[Effect]: ...
 
 
 def all_cores() -> int:
@@ -39,7 +40,9 @@ def all_cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def judge_many(asked: Sequence[Asked], blocks: pd.DataFrame, n_processes: int = 1) -> Iterator[tuple[Asked, Effect]]:
+def judge_many(
+    asked: Sequence[Asked], blocks: pd.DataFrame, n_processes: int = 1, beside: Beside | None = None
+) -> Iterator[tuple[Asked, Effect]]:
     """The effects, each as soon as it is known. At most ``n_processes`` work at them, this one included; where they are
     few, fewer do. More than one asks of a program that its main module may be imported again.
 
@@ -49,14 +52,14 @@ def judge_many(asked: Sequence[Asked], blocks: pd.DataFrame, n_processes: int = 
     waiting = deque(asked)
     if n_workers > 0:
         with _workers(n_workers) as submit:
-            yield from _shared(waiting, blocks, submit, AHEAD * n_workers)
+            yield from _shared(waiting, blocks, beside, submit, AHEAD * n_workers)
     while waiting:
         one = waiting.popleft()
-        yield one, judge(one, blocks)
+        yield one, judge(one, blocks, beside)
 
 
 def _shared(
-    waiting: deque[Asked], blocks: pd.DataFrame, submit: Submit, most_handed: int
+    waiting: deque[Asked], blocks: pd.DataFrame, beside: Beside | None, submit: Submit, most_handed: int
 ) -> Iterator[tuple[Asked, Effect]]:
     """Until all are done, or the workers are gone and what they had waits again."""
     from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, wait
@@ -65,11 +68,11 @@ def _shared(
     try:
         while waiting or handed:
             while waiting and len(handed) < most_handed:
-                handed[submit(waiting[0], blocks)] = waiting[0]
+                handed[submit(waiting[0], blocks, beside)] = waiting[0]
                 waiting.popleft()
             if waiting:
                 one = waiting.pop()
-                yield one, judge(one, blocks)
+                yield one, judge(one, blocks, beside)
             else:
                 wait(handed, return_when=FIRST_COMPLETED)
             for future in [future for future in handed if future.done()]:
@@ -92,9 +95,12 @@ def _workers(n: int) -> Iterator[Submit]:
         n, mp_context=multiprocessing.get_context("spawn"), initializer=_leave_with_the_parent
     )
 
-    def submit(asked: Asked, blocks: pd.DataFrame) -> Future[Effect]:
+    def submit(asked: Asked, blocks: pd.DataFrame, beside: Beside | None) -> Future[Effect]:
         try:
-            return executor.submit(judge, asked, blocks_of(asked, blocks))
+            rows = rows_of_effect(asked, blocks, beside)
+            return executor.submit(
+                judge, asked, rows, None if beside is None else beside._replace(probes=rows, sightings=rows)
+            )
         except OSError as error:  # no room for another process
             raise BrokenExecutor from error
 

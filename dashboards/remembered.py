@@ -31,6 +31,8 @@ from logger.tags import version_in_force
 if TYPE_CHECKING:
     import pandas as pd
 
+    from dashboards.beside_frames import Beside
+
 
 @dataclass(slots=True)
 class _Place:
@@ -40,6 +42,7 @@ class _Place:
     b: int
     location: str
     fingerprint: Fingerprint
+    parts_fingerprint: Fingerprint
     parts: Recalled[list[Part]] | None = None
     effects: dict[Asked, Recalled[Effect]] = field(default_factory=dict)
 
@@ -68,7 +71,7 @@ class Remembered:
         self._choices["in_force"] = version_in_force(answers.log.db)
         self._places = [place for a, b in pairs for place in _places(answers, a, b, location)]
         for place in self._places:
-            place.parts = answers.recall(_parts_question(place), place.fingerprint, _parts_from)
+            place.parts = answers.recall(_parts_question(place), place.parts_fingerprint, _parts_from)
             for asked in self._asked(place):
                 effect = answers.recall(_question(asked), place.fingerprint, _effect_from)
                 if effect is not None:
@@ -99,13 +102,14 @@ class Remembered:
         blocks: pd.DataFrame,
         *,
         now_utc_ms: int,
+        beside: Beside | None = None,
         n_processes: int = 1,
         progress: Callable[[int, int], object] = lambda done, expected: None,
         elapsed_s: Callable[[], float] = monotonic,
         within_s: float = inf,
     ) -> None:
         """Work out what is missing, or as much of it as ``within_s`` allows, and have the log remember it, if it can be
-        written to just now.
+        written to just now. ``beside`` as load_beside gives it, of the same moment as ``blocks``.
 
         ``n_processes`` at most work at it (see ``judge_many``). ``progress`` is told how many effects are done, of how
         many. What is done when this is broken off is remembered, too; when it is killed, all but the last seconds
@@ -118,12 +122,12 @@ class Remembered:
         with self._answers.keeping(now_utc_ms, elapsed_s) as keep:
             for place in self._places:
                 if place.parts is None:
-                    parts = parts_with_both(blocks, place.a, place.b, location=place.location)
+                    parts = parts_with_both(blocks, place.a, place.b, location=place.location, beside=beside)
                     place.parts = Recalled(parts, None)
-                    keep(_parts_question(place), place.fingerprint, [asdict(part) for part in parts])
+                    keep(_parts_question(place), place.parts_fingerprint, [asdict(part) for part in parts])
             place_of = {asked: place for place in self._places for asked in self._missing(place)}
             progress(0, len(place_of))
-            for done, (asked, effect) in enumerate(judge_many(list(place_of), blocks, n_processes), 1):
+            for done, (asked, effect) in enumerate(judge_many(list(place_of), blocks, n_processes, beside), 1):
                 place = place_of[asked]
                 place.effects[asked] = Recalled(effect, None)
                 keep(_question(asked), place.fingerprint, asdict(effect))
@@ -150,7 +154,8 @@ def _places(answers: Answers, a: int, b: int, location: str | None) -> Iterator[
     for name in sorted({period.location for period in answers.periods}):
         here = [period for period in answers.periods if period.location == name and period.version in (a, b)]
         if location in (None, name) and {a, b} <= {period.version for period in here}:
-            yield _Place(a, b, name, answers.fingerprint(here))
+            # Which networks are watched decides whose sightings are asked about, and no effect's number.
+            yield _Place(a, b, name, answers.fingerprint(here), answers.fingerprint(here, answers.counted_radios))
 
 
 def _question(asked: Asked) -> str:
@@ -162,9 +167,13 @@ def _parts_question(place: _Place) -> str:
 
 
 def _effect_from(told: dict[str, Any]) -> Effect:
-    fields: dict[str, Any] = {name: tuple(value) if isinstance(value, list) else value for name, value in told.items()}
-    return Effect(**fields)
+    return Effect(**_tuples(told))
 
 
 def _parts_from(told: list[dict[str, Any]]) -> list[Part]:
-    return [Part(**{**one, "told": tuple(one["told"]), "chosen": tuple(one["chosen"])}) for one in told]
+    return [Part(**_tuples(one)) for one in told]
+
+
+def _tuples(told: Mapping[str, Any]) -> dict[str, Any]:
+    """As it was before it became JSON."""
+    return {name: tuple(value) if isinstance(value, list) else value for name, value in told.items()}

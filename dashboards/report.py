@@ -22,8 +22,8 @@ from dashboards.analysis.outages import outage_spells
 from dashboards.analysis.summary import summarise
 from dashboards.analysis.unexplained.changes import Unexplained
 from dashboards.answers import Answers
+from dashboards.beside_frames import Beside, load_beside
 from dashboards.comparison import (
-    EFFECT_FIELDS,
     PLAIN_JUDGEMENT,
     Judgement,
     LocatedEffect,
@@ -31,6 +31,7 @@ from dashboards.comparison import (
     router_changes,
     settings_of,
 )
+from dashboards.effect_json import EFFECT_FIELDS
 from dashboards.frames import LogFrames, load_blocks, load_frames, load_periods, load_versions
 from dashboards.remembered import Remembered
 from dashboards.remembered_places import remembered_changes, remembered_stability
@@ -62,6 +63,7 @@ class Findings:
     """All that a report says, before anything is drawn."""
 
     frames: LogFrames
+    beside: Beside
     changes: list[tuple[RouterChange, list[LocatedEffect]]]
     summary: pd.DataFrame
     spells: pd.DataFrame
@@ -100,7 +102,8 @@ def find(
         expected = router_changes(frames.periods)
         answers = Answers(log, now_utc_ms=now_utc_ms, lag_share=LAG_SHARE)
         remembered = _remembered(answers, expected, frames.versions, judged)
-    remembered.work_out(frames.blocks, now_utc_ms=now_utc_ms, n_processes=n_processes, progress=progress)
+        beside = load_beside(log)
+    remembered.work_out(frames.blocks, now_utc_ms=now_utc_ms, beside=beside, n_processes=n_processes, progress=progress)
     changes = [(change, remembered.effects(change.before, change.version)) for change in expected]
     lasting, lasting_as_of_ms = remembered_stability(
         answers,
@@ -112,6 +115,7 @@ def find(
     unexplained, unexplained_as_of_ms = remembered_changes(answers, frames.blocks, frames.events, now_utc_ms=now_utc_ms)
     return Findings(
         frames=frames,
+        beside=beside,
         changes=changes,
         summary=summarise(frames.blocks),
         spells=outage_spells(frames.blocks),
@@ -136,9 +140,9 @@ def prepare(log: Log, *, now_utc_ms: int, judged: Judgement = PLAIN_JUDGEMENT, w
     with one_moment(log):
         answers = Answers(log, now_utc_ms=now_utc_ms, lag_share=LAG_SHARE)
         remembered = _remembered(answers, router_changes(load_periods(log)), load_versions(log), judged)
-        blocks = None if remembered.complete else load_blocks(log)
+        blocks, beside = (None, None) if remembered.complete else (load_blocks(log), load_beside(log))
     if blocks is not None:
-        remembered.work_out(blocks, now_utc_ms=now_utc_ms, within_s=within_s)
+        remembered.work_out(blocks, now_utc_ms=now_utc_ms, beside=beside, within_s=within_s)
     return remembered.complete
 
 
@@ -219,8 +223,9 @@ def effects_table(effects: Sequence[LocatedEffect], as_of_utc_ms: Mapping[tuple[
     for located in effects:
         told = [getattr(located.effect, name) for name in EFFECT_FIELDS]
         where = [f"v{located.a}", f"v{located.b}", located.location, located.band]
+        told += [located.radio, located.laptop_on]
         rows.append([*where, *(" ".join(value) if isinstance(value, tuple) else value for value in told)])
-    table = pd.DataFrame(rows, columns=["a", "b", "location", "band", *EFFECT_FIELDS])
+    table = pd.DataFrame(rows, columns=["a", "b", "location", "band", *EFFECT_FIELDS, "radio", "laptop_on"])
     as_of = [as_of_utc_ms.get((located.a, located.b), float("nan")) for located in effects]
     return table.assign(as_of_utc_ms=np.array(as_of, dtype="float64"))
 

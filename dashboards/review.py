@@ -6,10 +6,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, cast
 
-from dashboards.analysis.headline import headline
+from dashboards.analysis.headline import by_itself_only
 from dashboards.analysis.unexplained.changes import Unexplained
 from dashboards.answers import Answers
-from dashboards.comparison import Judgement, LocatedEffect, by_place, comparison_json
+from dashboards.beside_frames import Beside, load_beside
+from dashboards.comparison import Judgement, LocatedEffect, by_place, of_radios
+from dashboards.effect_json import comparison_json
 from dashboards.frames import load_blocks, load_events
 from dashboards.remembered import Remembered
 from dashboards.remembered_places import remembered_changes
@@ -66,12 +68,13 @@ def review(log: Log, judged: Judgement, now_ms: int) -> list[Finding]:
         answers = Answers(log)
         remembered = _remembered(answers, trial, versions, judged) if trial else None
         blocks, events = load_blocks(log), load_events(log)
+        beside = load_beside(log) if remembered and not remembered.complete else None
         known = read_findings(log.db, UNEXPLAINED)
         location_ids = dict(log.db.execute("SELECT name, id FROM location").fetchall())
     progress, verdicts, judged_as = [], [], {}
     if trial and remembered:
         labels = {version.number: version.label for version in versions}
-        effects = judge(trial, remembered, blocks, now_ms)
+        effects = judge(trial, remembered, blocks, now_ms, beside)
         judged_as = verdicts_by_key(trial, effects)
         progress = [progress_finding(trial, effects, labels)]
         verdicts = verdict_findings(trial, effects, judged_as, labels)
@@ -92,10 +95,12 @@ def review(log: Log, judged: Judgement, now_ms: int) -> list[Finding]:
     return found
 
 
-def judge(trial: RunningTrial, remembered: Remembered, blocks: pd.DataFrame, now_ms: int) -> list[LocatedEffect]:
+def judge(
+    trial: RunningTrial, remembered: Remembered, blocks: pd.DataFrame, now_ms: int, beside: Beside | None = None
+) -> list[LocatedEffect]:
     """The effects of the running trial, where the laptop stands, on every band that has both versions. In this process
     alone, for nobody waits for them."""
-    remembered.work_out(blocks, now_utc_ms=now_ms)
+    remembered.work_out(blocks, now_utc_ms=now_ms, beside=beside)
     return remembered.effects(trial.a, trial.b)
 
 
@@ -133,10 +138,10 @@ def _overlap(old: Mapping[str, Any], change: Unexplained) -> bool:
 
 def verdicts_by_key(trial: RunningTrial, effects: Sequence[LocatedEffect]) -> dict[str, str]:
     """Of each effect, among all metrics of its location and band: undecided where it is better or worse by itself
-    only (see headline)."""
-    judged_as = {}
+    only (see headline); of what scans heard its own."""
+    judged_as = {_verdict_key(trial, one): one.effect.verdict for one in of_radios(effects)}
     for found in by_place(effects).values():
-        by_itself = headline({metric: one.effect for metric, one in found.items()}).by_itself
+        by_itself = by_itself_only({metric: one.effect for metric, one in found.items()})
         for metric, one in found.items():
             judged_as[_verdict_key(trial, one)] = UNDECIDED if metric in by_itself else one.effect.verdict
     return judged_as
@@ -160,12 +165,14 @@ def verdict_findings(
 
 
 def _verdict_key(trial: RunningTrial, one: LocatedEffect) -> str:
-    return finding_key(trial.a, trial.b, trial.location_id, one.band, one.effect.metric)
+    radio = [one.radio] if one.radio else []
+    return finding_key(trial.a, trial.b, trial.location_id, one.band, one.effect.metric, *radio)
 
 
 def progress_finding(trial: RunningTrial, effects: Sequence[LocatedEffect], labels: Mapping[int, str]) -> Finding:
     """How far the trial is: per band what became of RSSI, after how many hours of each version, and what is needed."""
-    bands = [_band_progress(trial, band, effects) for band in dict.fromkeys(one.band for one in effects)]
+    linked = [one for one in effects if not one.radio]
+    bands = [_band_progress(trial, band, linked) for band in dict.fromkeys(one.band for one in linked)]
     so_far = "; ".join(band["words"] for band in bands) or _nothing_yet(trial)
     return Finding(
         PROGRESS,
@@ -204,7 +211,8 @@ def _also(of_band: Mapping[str, LocatedEffect]) -> str:
 
 
 def _verdict_words(trial: RunningTrial, one: LocatedEffect, labels: Mapping[int, str]) -> str:
-    where = f"{band_name(one.band)} at {printable(one.location)}"
+    heard = f", from scans of {printable(one.radio)}" if one.radio else ""
+    where = f"{band_name(one.band)} at {printable(one.location)}{heard}"
     verdict = f", {one.effect.verdict}" if one.effect.verdict in ("better", "worse") else ""  # else the finding says it
     return _plain(f"Verdict on {_pair(trial, labels)}, {where}: {finding(one.effect)}{verdict}.")
 

@@ -22,7 +22,7 @@ VERDICTS = {
     "no-difference": "no difference that matters",
     "undecided": "cannot be told yet",
 }
-_UNITS = {"1/day": "a day"}
+_UNITS = {"1/day": "a day", "points": "percentage points"}
 MINUS = "−"
 _MEASURED = re.compile(r"\b\d[\d,]*(?:\.\d+)?(?= (?:h\b|min\b|%))")
 MANY_LOOKS = (
@@ -150,7 +150,17 @@ def sentence(words: str) -> str:
 def located_sentence(located: LocatedEffect) -> str:
     """One sentence: "On 5 GHz at bench by the window, RSSI rose by 6.1 dB [5.2, 7.0]." """
     where = f"On {band_name(located.band)} at {printable(located.location)}"
-    return f"{where}, {finding(located.effect)}{_reservation(located)}."
+    heard = f" {heard_from(located)}," if located.radio else ""
+    measured = f" ({located.effect.measured})" if located.effect.measured else ""
+    return f"{where},{heard} {finding(located.effect)}{measured}{_reservation(located)}."
+
+
+def heard_from(located: LocatedEffect) -> str:
+    """Whose sightings it comes from, and why: "from scans of 02:00:00:00:00:24, the laptop being on 5 GHz"."""
+    elsewhere = [band for band in located.laptop_on if band != located.band]
+    on_it = located.band in located.laptop_on
+    being = f", the laptop being on {' and '.join(elsewhere)} GHz" if elsewhere and not on_it else ""
+    return f"from scans of {printable(located.radio)}{being}"
 
 
 def _reservation(located: LocatedEffect) -> str:
@@ -183,7 +193,7 @@ def comparison_text(a: int, b: int, labels: Mapping[int, str], effects: Sequence
         (
             printable(located.location),
             band_name(located.band),
-            METRIC_NAMES[located.effect.metric],
+            _metric_told(located),
             amount(located.effect),
             VERDICTS[located.effect.verdict] if has_interval(located.effect) else "",
             f"{hours(located.effect.hours_a)} / {hours(located.effect.hours_b)}",
@@ -192,7 +202,11 @@ def comparison_text(a: int, b: int, labels: Mapping[int, str], effects: Sequence
         for located in effects
     ]
     lines = [head, "", *aligned([columns, *rows]), ""]
-    lines += [located_sentence(located) for located in effects if located.effect.verdict in ("better", "worse")]
+    lines += [
+        located_sentence(located)
+        for located in effects
+        if located.effect.verdict in ("better", "worse") or (located.radio and has_interval(located.effect))
+    ]
     for place in located_directions(effects):
         if (place.found.downlink.change, place.found.uplink.change) != ("unknown", "unknown"):
             where = f"On {band_name(place.band)} at {printable(place.location)}"
@@ -205,13 +219,19 @@ def comparison_text(a: int, b: int, labels: Mapping[int, str], effects: Sequence
     return "\n".join(lines).replace(MINUS, "-")  # not every terminal has a true minus
 
 
+def _metric_told(located: LocatedEffect) -> str:
+    """The metric's name; of a radio that scans heard with its address."""
+    name = METRIC_NAMES[located.effect.metric]
+    return f"{name}, {printable(located.radio)}" if located.radio else name
+
+
 def _still_needed(effects: Sequence[LocatedEffect]) -> list[str]:
     """Of what cannot be told yet, by location and band, metrics that need the same together."""
     metrics: dict[tuple[str, str], list[str]] = {}
     for located in effects:
         for sentence in located.effect.needed:
             where = f"on {band_name(located.band)} at {printable(located.location)}"
-            metrics.setdefault((where, sentence), []).append(METRIC_NAMES[located.effect.metric])
+            metrics.setdefault((where, sentence), []).append(_metric_told(located))
     return [f"- {sentence} ({', '.join(names)} {where})" for (where, sentence), names in metrics.items()]
 
 

@@ -54,6 +54,14 @@ class Settings:
     margin_dropouts_per_day: float = _key(1.0, "A smaller difference of drop-outs does not matter.", 0.01, 10_000)
     margin_noise_db: float = _key(1.0, "A smaller difference of the noise floor does not matter, in dB.", 0.01, 40)
     margin_retry_ratio: float = _key(1.25, "A smaller ratio of retry shares does not matter.", 1.001, 10)
+    margin_transfer_ratio: float = _key(1.2, "A smaller ratio of what transfers get does not matter.", 1.001, 10)
+    margin_latency_ratio: float = _key(1.25, "A smaller ratio of latencies does not matter.", 1.001, 10)
+    margin_loss_points: float = _key(
+        0.5, "A smaller difference of lost requests does not matter, in percentage points.", 0.01, 100
+    )
+    margin_busy_points: float = _key(
+        5.0, "A smaller difference of the channel's busy share does not matter, in percentage points.", 0.01, 100
+    )
     needed_rate_mbps: float = _key(
         5.0, "For what share of the time was the link rate under this, in Mbit/s? 0: not asked.", 0, 100_000
     )

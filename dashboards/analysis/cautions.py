@@ -17,7 +17,7 @@ from dashboards.analysis.metric_columns import LEAST_EXPECTED
 from dashboards.analysis.metrics import Metric
 from dashboards.analysis.radio import OwnRadio, parted_by_chance
 
-LEAST_BLOCKS = 2
+STALE_SHARE = 0.1  # of the samples with a link; less is not worth a word
 FLAT_SHARE = 0.1  # of the time; less is not worth a word
 UNLIKE_SHARES = 0.1  # of the time: heard so much seldomer, a version looks better than it is
 LEAST_OUTAGE_SAID_S = 30.0  # less rounds to no minute
@@ -48,7 +48,8 @@ def hours_of(arm: pd.DataFrame) -> float:
 
 def enough(arm: pd.DataFrame, metric: Metric) -> bool:
     """Whether one version's blocks allow an interval."""
-    return float(arm["covered_s"].sum()) >= metric.least_covered_s and len(arm) >= LEAST_BLOCKS
+    n = len(arm) if metric.rests_on == "blocks" else int(arm["n_samples"].sum())
+    return float(arm["covered_s"].sum()) >= metric.least_covered_s and min(n, 2 * len(arm)) >= metric.least_n
 
 
 def what_is_lacking(arms: Arms, recorded: Arms, metric: Metric) -> list[Caution]:
@@ -59,11 +60,15 @@ def what_is_lacking(arms: Arms, recorded: Arms, metric: Metric) -> list[Caution]
     if never:
         said.append(Caution(f"No {words} was recorded with {never}.", "lacking", f"nothing was recorded with {never}"))
     short = {v: arm for v, arm in arms.items() if not recorded[v].empty and not enough(arm, metric)}
-    few = [f"v{version}" for version, arm in short.items() if metric.name == "retry" and len(arm) < LEAST_BLOCKS]
+    if short and metric.rests_on != "blocks":
+        had = " and ".join(f"v{v} has {int(arm['n_samples'].sum())} {metric.rests_on}" for v, arm in short.items())
+        reason = f"{had} after the washout; an interval needs at least {metric.least_n} of each version"
+        return [*said, Caution(f"Of {words}, {reason}.", "lacking", reason)]
+    few = [f"v{version}" for version, arm in short.items() if metric.name == "retry" and len(arm) < metric.least_n]
     brief = [f"v{v} has {hours(hours_of(arm))}" for v, arm in short.items() if f"v{v}" not in few]
     reasons = []
     if few:
-        needed = f"{LEAST_BLOCKS * LEAST_EXPECTED:.0f} of each version"
+        needed = f"{metric.least_n * LEAST_EXPECTED:.0f} of each version"
         reasons.append(f"{' and '.join(few)} has too few frames sent again: an interval needs about {needed}")
     if brief:
         least = f"{hours(metric.least_covered_s / 3600)} of each version"
@@ -157,6 +162,26 @@ def about_artefacts(shares: Mapping[int, float]) -> list[Caution]:
         return []
     capital = f"{said[0].upper()}{said[1:]}"
     return [_mixed(f"{capital} jumped by {FAR_DB} dB or more for moments: the driver's doing, and left out.")]
+
+
+def about_stale_rates(arms: Arms, metric: Metric) -> list[Caution]:
+    """Of rates that the driver told again though no frame had refreshed them; of each version all blocks."""
+    stale = f"{metric.name}_stale_n"
+    if metric.name not in ("tx_rate", "rx_rate"):
+        return []
+    shares = {v: stale_share(arm, metric.name) for v, arm in arms.items() if stale in arm}
+    said = [
+        f"{100 * share:.0f} % of the samples of v{version}" for version, share in shares.items() if share >= STALE_SHARE
+    ]
+    if not said:
+        return []
+    return [Caution(f"For {' and '.join(said)} no frame had refreshed the {metric.words}: these do not count.")]
+
+
+def stale_share(blocks: pd.DataFrame, name: str) -> float:
+    """Of the samples in which the rate ``name`` was told, that in which no frame had refreshed it; NaN of none."""
+    stale, fresh = float(blocks[f"{name}_stale_n"].sum()), float(blocks[f"{name}_n"].sum())
+    return stale / (stale + fresh) if stale + fresh else float("nan")
 
 
 def about_time(arms: Arms) -> list[Caution]:

@@ -29,19 +29,23 @@ from dashboards.analysis.cautions import (
     about_own_outages,
     about_placements,
     about_radios,
+    about_stale_rates,
     about_time,
     enough,
     hours_of,
     what_is_lacking,
 )
+from dashboards.analysis.cautions_beside import about_few, about_probes, about_unlike, about_weak_radio
 from dashboards.analysis.copies import counted_once
 from dashboards.analysis.effect_value import Effect
 from dashboards.analysis.histograms import histogram_of
 from dashboards.analysis.level_effect import judge_level
+from dashboards.analysis.loss_effect import loss_record
 from dashboards.analysis.metric_columns import joined, with_columns
 from dashboards.analysis.metrics import METRICS, Metric
 from dashboards.analysis.needed import Undecided, UndecidedCounts, what_would_decide, what_would_decide_counts
 from dashboards.analysis.outage_effect import (
+    OutageRecord,
     apart_from_changes,
     dropout_difference,
     outage_difference,
@@ -49,6 +53,7 @@ from dashboards.analysis.outage_effect import (
     variances,
 )
 from dashboards.analysis.outlook import counting_share, information_share, stays_of
+from dashboards.analysis.probe_columns import Measured, one_way
 from dashboards.analysis.radio import choose_radios, parted_by_chance
 
 MOST_STAYS = 120  # the cost grows with their cube
@@ -57,6 +62,7 @@ LEVEL_METHOD = (
     "Gaussian process over block means: white noise, two Ornstein-Uhlenbeck terms, a flicker floor, the day's "
     "cycle, drift, and an offset of each stay and placement; its scales integrated out"
 )
+LOSS_METHOD = "Requests lost as an over-dispersed compound Poisson process over those sent, with Jeffreys' prior"
 OUTAGE_METHOD = "Episodes of outage as an over-dispersed Poisson process with Jeffreys' prior"
 
 
@@ -74,6 +80,7 @@ class _Answer:
     share: float = 1.0  # of the planned information
     anytime: tuple[float, float] | None = None  # else the interval, widened
     outlook: Callable[[float, bool], str] | None = None  # margin in the column's unit, open -> what is still needed
+    measured: str = ""  # of probes: in which way
 
 
 def estimate_effect(
@@ -91,7 +98,8 @@ def estimate_effect(
 ) -> Effect:
     """The effect of version ``b`` against ``a`` from the blocks of one location and band.
 
-    ``blocks`` is a subset of ``load_blocks``; ``margin`` the least difference that matters, in the effect's
+    ``blocks`` is a subset of ``load_blocks``, or for a metric that rests on them of ``load_probes`` or of one radio's
+    ``load_sightings`` (dashboards/beside_frames.py); ``margin`` the least difference that matters, in the effect's
     unit (a ratio above 1 for rates). Blocks that start within ``washout_s`` after a change or a move are
     left out. ``radio_planned``: the change between the versions is known to have brought another channel or
     router; otherwise a difference of channel is taken for chance. ``running``: one of the versions is in force now, so
@@ -115,6 +123,8 @@ def estimate_effect(
     stays = number_stays(blocks)
     if not how.name:
         answer = _outage_answer(stays, a, b, how, washout_s, confidence, seed)
+    elif how.name == "loss":
+        answer = _loss_answer(stays, a, b, how, washout_s, confidence, radio_planned, seed)
     else:
         answer = _level_answer(stays, a, b, how, washout_s, confidence, radio_planned, seed)
     is_open = _goes_on(answer.used) if running is None else running
@@ -151,6 +161,7 @@ def estimate_effect(
         needed=tuple(needed),
         mixed=tuple(caution.text for caution in answer.cautions if caution.kind == "mixed"),
         lacking=tuple(caution.unnamed for caution in answer.cautions if caution.kind == "lacking"),
+        measured=answer.measured,
     )
 
 
@@ -169,16 +180,24 @@ def _level_answer(
     seed: int,
 ) -> _Answer:
     count, histogram = f"{how.name}_n", f"{how.name}_histogram"
-    stays, made_up = without_artefacts(stays) if how.name == "rssi" else (with_columns(stays, how), {})
+    of_link = how.name == "rssi" and how.rests_on == "blocks"
+    measured, made_up = Measured("", {}), dict[int, float]()
+    if how.rests_on == "probes":
+        stays, measured = one_way(stays, a, b, how)
+    elif of_link:
+        stays, made_up = without_artefacts(stays)
+    else:
+        stays = with_columns(stays, how)
     arms = _arms(after_washout(stays, washout_s), a, b)
     told = {version: arm[arm[count] > 0] for version, arm in arms.items()}
     radios = choose_radios(told, lambda arm: enough(arm, how), planned=radio_planned)
     used = {version: told[version].iloc[:0] if own is None else own.blocks for version, own in radios.items()}
     used = joined(used, how)
-    lacking = what_is_lacking(used, _arms(stays[stays[count] > 0], a, b), how)
+    lacking = _lacking(used, _arms(stays[stays[count] > 0], a, b), measured, how)
     cautions = lacking + about_radios(radios, planned=radio_planned) + about_artefacts(made_up)
+    cautions += about_probes(arms, measured, how) + about_few(used, how) + about_stale_rates(arms, how)
     if any(arm.empty for arm in used.values()):
-        return _Answer(used, LEVEL_METHOD, cautions)
+        return _Answer(used, LEVEL_METHOD, cautions, measured=measured.words)
     together, left_out = latest_stays(pd.concat(list(used.values())), MOST_STAYS)
     if left_out:
         cautions.append(
@@ -186,11 +205,12 @@ def _level_answer(
         )
     series = series_from_blocks(together, how.mean, count, histogram, b)
     if lacking:
-        return _Answer(used, LEVEL_METHOD, cautions, _difference_of_means(series))
+        return _Answer(used, LEVEL_METHOD, cautions, _difference_of_means(series), measured=measured.words)
     quantum = _quantum(together[histogram], how.quantum)
     cautions += about_placements(used) + about_time(used)
-    if how.name == "rssi":
+    if of_link:
         cautions += about_level(radios, arms, quantum)
+    cautions += about_weak_radio(used) if how.rests_on == "sightings" else []
     of_location = _scope(used) == "location"
     series, quantum = series.scaled(1 / how.per_db), quantum / how.per_db
     try:
@@ -220,6 +240,36 @@ def _level_answer(
         confounded=not radio_planned and parted_by_chance(one, other),
         anytime=(anytime[0] * how.per_db, anytime[1] * how.per_db),
         outlook=outlook,
+        measured=measured.words,
+    )
+
+
+def _loss_answer(
+    stays: pd.DataFrame,
+    a: int,
+    b: int,
+    how: Metric,
+    washout_s: float,
+    confidence: float,
+    radio_planned: bool,
+    seed: int,
+) -> _Answer:
+    stays, measured = one_way(stays, a, b, how)
+    arms = _arms(after_washout(stays, washout_s), a, b)
+    told = {version: arm[arm["loss_n"] > 0] for version, arm in arms.items()}
+    radios = choose_radios(told, lambda arm: enough(arm, how), planned=radio_planned)
+    used = {version: told[version].iloc[:0] if own is None else own.blocks for version, own in radios.items()}
+    lacking = _lacking(used, _arms(stays[stays["loss_n"] > 0], a, b), measured, how)
+    cautions = lacking + about_radios(radios, planned=radio_planned)
+    cautions += about_probes(arms, measured, how) + about_few(used, how)
+    if lacking:
+        return _Answer(used, LOSS_METHOD, cautions, measured=measured.words)
+    cautions += about_placements(used) + about_time(used)
+    records = loss_record(used[a]), loss_record(used[b])
+    one, other = (own for own in radios.values() if own is not None)
+    parted = not radio_planned and parted_by_chance(one, other)
+    return _counted(
+        used, LOSS_METHOD, cautions, records, (a, b), how, washout_s, confidence, seed, measured.words, parted
     )
 
 
@@ -233,18 +283,51 @@ def _outage_answer(
     if not all(enough(arm, how) for arm in arms.values()):
         return _Answer(arms, OUTAGE_METHOD, cautions)
     cautions += about_placements(arms) + about_time(arms)
-    difference = dropout_difference if how.unit == "1/day" else outage_difference
     records = outage_record(arms[a]), outage_record(arms[b])
-    estimate, low, high = difference(*records, confidence, seed)
-    timetable = stays_of(pd.concat(list(arms.values())), b, washout_s)
+    return _counted(arms, OUTAGE_METHOD, cautions, records, (a, b), how, washout_s, confidence, seed)
+
+
+def _counted(
+    used: Arms,
+    method: str,
+    cautions: list[Caution],
+    records: tuple[OutageRecord, OutageRecord],
+    versions: tuple[int, int],
+    how: Metric,
+    washout_s: float,
+    confidence: float,
+    seed: int,
+    measured: str = "",
+    confounded: bool = False,
+) -> _Answer:
+    """What is counted in episodes, from the records of A and of B."""
+    of_dropouts = how.unit != "min/day"
+    estimate, low, high = (dropout_difference if of_dropouts else outage_difference)(*records, confidence, seed)
+    timetable = stays_of(pd.concat(list(used.values())), versions[1], washout_s)
 
     def outlook(margin: float, is_open: bool) -> str:
-        weights = variances(*records, of_dropouts=how.unit == "1/day")
+        weights = variances(*records, of_dropouts=of_dropouts)
         return what_would_decide_counts(
-            UndecidedCounts((a, b), timetable, estimate, (high - low) / 2, weights, margin, is_open)
+            UndecidedCounts(versions, timetable, estimate, (high - low) / 2, weights, margin, is_open)
         )
 
-    return _Answer(arms, OUTAGE_METHOD, cautions, estimate, low, high, share=counting_share(timetable), outlook=outlook)
+    return _Answer(
+        used,
+        method,
+        cautions,
+        estimate,
+        low,
+        high,
+        confounded,
+        share=counting_share(timetable),
+        outlook=outlook,
+        measured=measured,
+    )
+
+
+def _lacking(used: Arms, recorded: Arms, measured: Measured, how: Metric) -> list[Caution]:
+    """Why there is no interval."""
+    return about_unlike(list(used), how) if measured.unlike else what_is_lacking(used, recorded, how)
 
 
 def _difference_of_means(series: BlockSeries) -> float:

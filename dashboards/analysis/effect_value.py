@@ -16,7 +16,8 @@ class Effect:
     ``needed``: sentences on what an undecided trial still needs.
 
     ``warnings``: all cautions, as sentences; ``mixed``: those of them that say that the data are mixed, cut short or
-    made up; ``lacking``: why there is no interval, said without the metric's name."""
+    made up; ``lacking``: why there is no interval, said without the metric's name. ``measured``: of probes, in which
+    way: "to the far end by ICMP"."""
 
     metric: str
     unit: str
@@ -39,3 +40,4 @@ class Effect:
     needed: tuple[str, ...] = ()
     mixed: tuple[str, ...] = ()
     lacking: tuple[str, ...] = ()
+    measured: str = ""

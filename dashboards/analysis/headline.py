@@ -10,6 +10,11 @@ something to some of them, that any of the others is said to have changed is as 
 the clearest needs an interval of 99 % that leaves out "no difference". All this is of one location and band: each
 further one has its own 5 in 100.
 
+What the link can carry, by probes and by how busy the channel is, has a word of its own (``carried``), by the same rule
+over CARRIED: were these findings of the same family, each of them would cost the word above sight, and probing a link
+would make it harder to tell whether it changed. So there are two words, each wrong at most 5 times in 100. A radio that
+scans hear is told by one metric, and each is a place of its own.
+
 "No difference" is said where RSSI, which tells it best, shows none that matters, and nothing else is better or worse
 even by itself. That is a test of its own, of one metric, and needs no allowance.
 """
@@ -25,6 +30,7 @@ from dashboards.analysis.effect_value import Effect
 
 ALONE = ("outage", "drop-outs", "noise")
 CLEAREST = "rssi"
+CARRIED = ("transfer-down", "transfer-up", "latency-idle", "latency-loaded", "loss", "busy-share")
 _CHANGES: Mapping[tuple[str, ...], Change] = {
     ("better",): "improved",
     ("worse",): "worsened",
@@ -65,7 +71,22 @@ class _Finding:
 
 def headline(effects: Mapping[str, Effect]) -> Headline:
     """From the effects of one location and band, by metric, in the order in which they are told."""
-    groups = (DOWNLINK, UPLINK, *((name,) for name in ALONE))
+    return _word((DOWNLINK, UPLINK, *((name,) for name in ALONE)), effects)
+
+
+def carried(effects: Mapping[str, Effect]) -> Headline:
+    """As headline, of what the link can carry; each metric is a finding."""
+    return _word([(name,) for name in CARRIED], effects)
+
+
+def by_itself_only(effects: Mapping[str, Effect]) -> tuple[str, ...]:
+    """The metrics that are better or worse by themselves, but count in neither word."""
+    return headline(effects).by_itself + carried(effects).by_itself
+
+
+def _word(groups: Sequence[tuple[str, ...]], everything: Mapping[str, Effect]) -> Headline:
+    family = {name for group in groups for name in group}
+    effects = {name: effect for name, effect in everything.items() if name in family}
     findings = {group: found for group in groups if (found := _finding(effects, group))}
     held = _holm(findings)
     verdicts = {verdict for found in held.values() for verdict in found}

@@ -24,12 +24,16 @@ def is_told(blocks: pd.DataFrame, metric: Metric) -> bool:
     """Whether any block tells the metric at all; one that every driver has is never missing without a word."""
     if not metric.seldom_told:
         return True
-    counts = blocks["noise_n"] if metric.name == "noise" else _told_packets(blocks)
+    counts = _told_packets(blocks) if metric.name == "retry" else blocks[f"{metric.name}_n"]
     return bool((counts > 0).any())
 
 
 def with_columns(blocks: pd.DataFrame, metric: Metric) -> pd.DataFrame:
     """``blocks`` with the metric's columns ``NAME_n``, its mean and ``NAME_histogram``."""
+    if metric.rests_on == "sightings":
+        return blocks.assign(rssi_histogram=_narrowest_histograms(blocks["rssi_mean_dbm"], blocks["rssi_n"]))
+    if metric.name == "busy":
+        return blocks.assign(busy_mean=100 * blocks["busy_mean_share"], busy_histogram=b"")
     if metric.name == "noise":
         return blocks.assign(noise_histogram=_narrowest_histograms(blocks["noise_mean_dbm"], blocks["noise_n"]))
     if metric.name == "retry":

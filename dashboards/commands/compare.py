@@ -16,6 +16,8 @@ from logger.router_settings import BANDS
 if TYPE_CHECKING:
     import pandas as pd
 
+    from dashboards.beside_frames import Beside
+
 
 def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("a", metavar="vA", help="the version to compare with")
@@ -36,7 +38,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     from adapters.clock import SystemClock
     from dashboards.answers import Answers
-    from dashboards.comparison import NothingToCompare, comparison_json, judgement, location_called
+    from dashboards.comparison import NothingToCompare, judgement, location_called
+    from dashboards.effect_json import comparison_json
     from dashboards.remembered import Remembered
     from logger.one_moment import one_moment
     from logger.settings import load_settings
@@ -61,18 +64,19 @@ def run(args: argparse.Namespace) -> int:
                 metrics=tuple(METRICS) if args.metric is None else (args.metric,),
                 judged=judged,
             )
-            blocks = None if remembered.complete else _blocks(log)
+            blocks, beside = (None, None) if remembered.complete else _all(log)
         if blocks is not None:
             from dashboards.commands.progress import effects_bar
             from dashboards.many_effects import all_cores
 
             with effects_bar() as tell:
-                remembered.work_out(blocks, now_utc_ms=SystemClock().utc_ms(), n_processes=all_cores(), progress=tell)
+                now_ms = SystemClock().utc_ms()
+                remembered.work_out(blocks, now_utc_ms=now_ms, beside=beside, n_processes=all_cores(), progress=tell)
         effects = remembered.effects(a, b)
         if not effects:
             from dashboards.comparison import nothing_in_common
 
-            raise NothingToCompare(nothing_in_common(_blocks(log), a, b, location, args.band))
+            raise NothingToCompare(nothing_in_common(_all(log)[0], a, b, location, args.band))
     if args.json:
         print(printable_json(comparison_json(a, b, effects)))
         return 0
@@ -82,7 +86,8 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _blocks(log: Log) -> pd.DataFrame:
-    from dashboards.frames import load_blocks  # pandas, and a second; not for what is remembered
+def _all(log: Log) -> tuple[pd.DataFrame, Beside]:
+    from dashboards.beside_frames import load_beside  # pandas, and a second; not for what is remembered
+    from dashboards.frames import load_blocks
 
-    return load_blocks(log)
+    return load_blocks(log), load_beside(log)

@@ -17,7 +17,6 @@ from dashboards.comparison import (
     LocatedEffect,
     NothingToCompare,
     compare_versions,
-    comparison_json,
     effects_asked,
     find_location,
     judgement,
@@ -25,6 +24,7 @@ from dashboards.comparison import (
     parts_with_both,
     router_changes,
 )
+from dashboards.effect_json import comparison_json
 from dashboards.sentences import amount, comparison_text, finding, located_sentence
 from logger.settings import Settings
 
@@ -38,7 +38,9 @@ TOLD = {"tx_packets": 900, "tx_retries": 90, "tx_failed": 1}
 
 def rows(*cells: tuple[str, str | None, int, bool]) -> pd.DataFrame:
     frame = pd.DataFrame(cells, columns=["location", "band", "version", "connected"])
-    return frame.assign(source_id=1, source_kind="logger", covered_s=600.0, noise_n=0, noise_mean_dbm=0.0, **TOLD)
+    return frame.assign(
+        source_id=1, source_kind="logger", covered_s=600.0, noise_n=0, noise_mean_dbm=0.0, busy_n=0, **TOLD
+    )
 
 
 BOTH = rows(
@@ -185,7 +187,8 @@ def test_json_has_the_promised_keys_and_no_other():
                 "location": "bench", "band": "5", "metric": "rssi", "unit": "dB", "estimate": 6.1, "low": 5.2,
                 "high": 7.0, "anytime_low": None, "anytime_high": None, "open": False, "confidence": 0.95,
                 "verdict": "better", "margin": 1.0, "n_placements_a": 2, "n_placements_b": 3, "hours_a": 20.0,
-                "hours_b": 31.0, "scope": "location", "needed": [], "warnings": ["one change only"],
+                "hours_b": 31.0, "scope": "location", "needed": [], "warnings": ["one change only"], "measured": "",
+                "radio": None, "laptop_on": [],
             }
         ],
     }  # fmt: skip

@@ -241,7 +241,7 @@ def test_another_method_works_everything_out_again(pottery, worked_out, monkeypa
 
 def test_the_method_is_known_by_its_source_text(tmp_path, monkeypatch):
     sources = [
-        f"dashboards/{name}.py" for name in ("analysis/lasting/allan", "analysis/effect", "comparison", "frames")
+        f"dashboards/{name}.py" for name in ("analysis/lasting/allan", "analysis/effect", *answers.WORKED_OUT_BY)
     ]
     sources += [f"logger/{name}.py" for name in ("blocks", "passes", "router_settings")]
     for path in (*sources, "dashboards/sentences.py"):
@@ -379,7 +379,7 @@ def test_a_busy_log_is_not_waited_for(pottery, worked_out, monkeypatch):
 
 
 def test_what_was_done_before_an_interruption_is_remembered(pottery, worked_out, monkeypatch):
-    def broken_off(asked, blocks, n_processes):
+    def broken_off(asked, blocks, n_processes, beside):
         yield (
             asked[0],
             effect_module.estimate_effect(
@@ -403,9 +403,9 @@ def test_slow_effects_are_kept_as_they_come(pottery, worked_out, monkeypatch):
     now_s, kept = 0.0, []
     one_after_another = many_effects.judge_many
 
-    def slowly(asked, blocks, n_processes):
+    def slowly(asked, blocks, n_processes, beside):
         nonlocal now_s
-        for judged in one_after_another(asked, blocks, n_processes):
+        for judged in one_after_another(asked, blocks, n_processes, beside):
             kept.append(pottery.log.db.execute("SELECT count(*) FROM answer").fetchone()[0])
             now_s += KEPT_AT_LEAST_EVERY_S / 2
             yield judged

@@ -16,7 +16,7 @@ import pytest
 from dashboards import page
 from dashboards.analysis.coverage import KINDS
 from dashboards.analysis.unexplained.changes import Unexplained
-from dashboards.comparison import comparison_json
+from dashboards.effect_json import comparison_json
 from dashboards.report import effects_table, find, time_edges, write_html, write_report, write_tables
 from dashboards.setting_words import spoken
 from logger.console import main

@@ -6,6 +6,7 @@ coverage  how often intervals hold the truth, and how wide they are, beside thos
 power     how often the verdict is right where the oracle's would be, and how often no-difference is wrong
 looks     how often a running trial that changes nothing is ever called better or worse, looked at every hour
 counts    the same of outages and drop-outs, and how often their intervals hold the truth
+probes    how often intervals hold that rest on probes, one each 30 min, and on sightings, one each 5 min
 steps     how often a change that nobody wrote down is found, and how often one is seen that was none
 
 Tables in Markdown on standard output, progress on standard error. --quick is a short form of under a minute that ends
@@ -23,7 +24,7 @@ ROOT = Path(__file__).resolve().parents[3]
 if __package__ in (None, ""):  # run as a folder: what is in it must not be taken for top-level modules
     sys.path[0] = str(ROOT)
 
-PARTS = ("coverage", "power", "looks", "counts", "steps")
+PARTS = ("coverage", "power", "looks", "counts", "probes", "steps")
 
 
 def main() -> int:

@@ -1,0 +1,67 @@
+"""What a reader must know beside an effect that rests on probes or on sightings."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from dashboards.analysis.cautions import Arms, Caution
+from dashboards.analysis.heard import WEAK_DBM
+from dashboards.analysis.metrics import Metric
+from dashboards.analysis.probe_columns import Measured
+
+FAILED_SHARE = 0.1  # of the probes; fewer are not worth a word
+UNLIKE_FAILED = 0.05  # so many more with one version than with the other are
+
+
+def about_probes(arms: Arms, measured: Measured, metric: Metric) -> list[Caution]:
+    """Of probes measured in another way, and of those that failed. ``arms``: all probes of each version."""
+    if metric.rests_on != "probes":
+        return []
+    cautions = []
+    others = "" if measured.unlike else " and ".join(f"{n} of v{version}" for version, n in measured.others.items())
+    if others:
+        cautions.append(Caution(f"Only what was measured {measured.words} counts; {others} were not, and are apart."))
+    failed = {v: float((arm["outcome"] == "failed").mean()) for v, arm in arms.items() if len(arm)}
+    if failed and (
+        max(failed.values()) >= FAILED_SHARE or max(failed.values()) - min(failed.values()) >= UNLIKE_FAILED
+    ):
+        said = " and ".join(f"{100 * share:.0f} % of the probes of v{version}" for version, share in failed.items())
+        text = f"{said[0].upper()}{said[1:]} failed; what these would have shown is not known, and bad moments fail."
+        cautions.append(Caution(text, "mixed"))
+    return cautions
+
+
+def about_unlike(versions: Sequence[int], metric: Metric) -> list[Caution]:
+    """Of two versions that were measured, but never in one way."""
+    a, b = versions
+    unlike = f"v{a} and v{b} were never measured in one way: another far end, method or number of streams"
+    return [Caution(f"Of {metric.words}, {unlike}.", "lacking", unlike)]
+
+
+def about_few(used: Arms, metric: Metric) -> list[Caution]:
+    """Of so few probes or sightings that the interval leans on what is thought of links in general."""
+    n = {version: int(arm["n_samples"].sum()) for version, arm in used.items()}
+    few = [f"{many} with v{version}" for version, many in n.items() if metric.least_n <= many < metric.few]
+    if metric.rests_on == "blocks" or not few:
+        return []
+    return [
+        Caution(
+            f"Only {' and '.join(few)} {metric.rests_on}: how much they differ by themselves is hardly known yet, and "
+            "the interval leans on other links."
+        )
+    ]
+
+
+def about_weak_radio(used: Arms) -> list[Caution]:
+    """Of a radio so weak that scans miss its weakest beacons."""
+    levels = {v: float((arm["rssi_mean_dbm"] * arm["rssi_n"]).sum() / arm["rssi_n"].sum()) for v, arm in used.items()}
+    weak = [f"v{version} at about {level:.0f} dBm" for version, level in levels.items() if level < WEAK_DBM]
+    if not weak:
+        return []
+    return [
+        Caution(
+            f"Heard {' and '.join(weak)}: of so weak a radio a scan misses the weakest beacons, so its true level is "
+            "lower, and a difference larger than it seems.",
+            "mixed",
+        )
+    ]

@@ -1,0 +1,213 @@
+"""What is measured beside the samples, as pandas frames that are judged as blocks are: probes, and sightings of radios.
+
+Neither carries a tag: each row belongs to the period of its source that holds its time. A row stands for the time from
+one probe to the next, or from one look to the next, so that hours mean what they mean of blocks.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from dashboards.frames import load_links, load_periods
+from logger.log import Log
+from logger.one_moment import one_moment
+
+LONGEST_STEP_S = 3600.0  # that a probe or a look stands for
+SHARP_MS = 6 * 3_600_000  # so close to the ends of a period each look stands alone; farther off, those of an hour
+HOUR_MS = 3_600_000
+FOR_EVER_MS = 1 << 62
+
+_PROBES = """
+    SELECT id AS probe_id, source_id, started_at_utc_ms, link_id, far_end, outcome
+    FROM probe WHERE outcome <> 'running' ORDER BY source_id, started_at_utc_ms
+"""
+_TRANSFERS = """
+    SELECT probe_id, direction, streams, goodput_mbps FROM transfer
+    WHERE goodput_mbps > 0 ORDER BY probe_id, direction, streams
+"""
+_LATENCIES = "SELECT probe_id, target, load, method, n_sent, n_lost, median_ms, p95_ms, jitter_ms FROM latency"
+# The radios whose sightings are judged: of the networks that are watched, or that the laptop was linked to.
+_COUNTED = """
+    ssid IN (SELECT ssid FROM watched WHERE ssid IS NOT NULL UNION SELECT ssid FROM link WHERE ssid IS NOT NULL)
+    OR bssid IN (SELECT bssid FROM watched WHERE bssid IS NOT NULL UNION SELECT bssid FROM link WHERE bssid IS NOT NULL)
+"""
+_SIGHTINGS = f"""
+    SELECT scan.source_id, radio_id, CASE
+            WHEN scan.time_utc_ms / :hour <= (:begin + :sharp) / :hour
+                OR scan.time_utc_ms / :hour >= (:end - :sharp) / :hour
+            THEN scan.time_utc_ms ELSE scan.time_utc_ms / :hour * :hour END AS started_at_utc_ms,
+        min(scan.time_utc_ms) AS first_utc_ms, max(scan.time_utc_ms) AS last_utc_ms,
+        avg(scan.time_utc_ms - age_ms) AS mean_utc_ms, count(rssi_dbm) AS n_samples, avg(rssi_dbm) AS rssi_mean_dbm
+    FROM radio
+    CROSS JOIN scan ON scan.source_id = :source AND scan.time_utc_ms >= :begin AND scan.time_utc_ms < :end
+    CROSS JOIN sighting ON sighting.scan_id = scan.id AND sighting.radio_id = radio.id
+    WHERE rssi_dbm IS NOT NULL AND ({_COUNTED})
+    GROUP BY radio_id, 3
+"""
+_RADIOS = "SELECT id, bssid, ssid_text, band, frequency_mhz, width_mhz FROM radio"
+_TEXT = {"far_end", "outcome", "direction", "target", "load", "method", "bssid", "ssid_text", "band"}
+_FLOATS = {
+    *("goodput_mbps", "median_ms", "p95_ms", "jitter_ms", "mean_utc_ms", "rssi_mean_dbm", "frequency_mhz", "width_mhz"),
+}
+_TARGETS = {"gateway": "gateway", "far-end": "far_end"}
+
+
+class Beside(NamedTuple):
+    """See load_probes and load_sightings."""
+
+    probes: pd.DataFrame
+    sightings: pd.DataFrame
+
+
+def load_beside(log: Log) -> Beside:
+    """Both, of one moment."""
+    with one_moment(log):
+        return Beside(load_probes(log), load_sightings(log))
+
+
+def load_probes(log: Log) -> pd.DataFrame:
+    """One row per probe that has ended and lies in a period, by source and time.
+
+    As a block has them: tags, times, ``covered_s`` and the link that it ran over (``band`` is None where that changed
+    meanwhile). ``outcome``, ``far_end``. Goodput, Mbit/s: ``down_mbps`` and ``up_mbps`` of the most streams, how many
+    these are (``down_streams``, ``up_streams``), ``down_one_mbps`` and ``up_one_mbps`` of one. Of each target T,
+    ``gateway`` and ``far_end``: ``T_method``, ``T_idle_ms``, ``T_down_ms`` and ``T_up_ms`` (medians while no transfer
+    ran, or one down or up), ``T_sent`` and ``T_lost`` of all these rounds, ``T_loads`` (which rounds: "idle down up").
+    Unknown is NaN, or None of text.
+    """
+    with one_moment(log):
+        rows = _rows(log, _PROBES)
+        transfers, latencies = _rows(log, _TRANSFERS), _rows(log, _LATENCIES)
+        periods, links = load_periods(log), load_links(log)
+    rows = rows.join(_goodput(transfers), on="probe_id").join(_latency(latencies), on="probe_id")
+    for target in _TARGETS.values():
+        rows[f"{target}_sent"] = rows[f"{target}_sent"].fillna(0.0)
+        rows[f"{target}_lost"] = rows[f"{target}_lost"].fillna(0.0)
+    linked = links.reindex(rows["link_id"]).reset_index(drop=True)
+    for name in ("band", "frequency_mhz", "width_mhz", "bssid"):
+        rows[name] = linked[name]
+    return as_blocks(rows.assign(rssi_mean_dbm=np.nan, rssi_n=0), periods)
+
+
+def load_sightings(log: Log) -> pd.DataFrame:
+    """One row per radio and look, or per radio and hour far from the ends of a period, by source and time: tags, times
+    and ``covered_s`` as a block has them, ``band``, ``frequency_mhz``, ``width_mhz``, ``bssid``, ``ssid`` and
+    ``radio_id``, ``rssi_n`` and ``rssi_mean_dbm``. Of networks that are watched or that the laptop was linked to."""
+    with one_moment(log):
+        periods = load_periods(log)
+        radios = _rows(log, _RADIOS).set_index("id")
+        parts = []
+        own = periods[["source_id", "period_started_at_utc_ms", "period_ended_at_utc_ms"]].astype("float64")
+        scanning = {row[0] for row in log.db.execute("SELECT DISTINCT source_id FROM scan")}
+        for source_id, begin, end in own.itertuples(index=False):
+            if source_id in scanning:
+                end_ms = FOR_EVER_MS if np.isnan(end) else int(end)
+                parts.append(_rows(log, _SIGHTINGS, _span(int(source_id), int(begin), end_ms)))
+    rows = pd.concat(
+        [part for part in parts if len(part)] or [_rows(log, _SIGHTINGS, _span(0, 0, 0))], ignore_index=True
+    )
+    heard = radios.reindex(rows["radio_id"]).reset_index(drop=True)
+    for name in ("band", "frequency_mhz", "width_mhz", "bssid"):
+        rows[name] = heard[name]
+    rows = rows.assign(
+        ssid=heard["ssid_text"], rssi_n=rows["n_samples"], link_id=rows["radio_id"],
+    )  # fmt: skip
+    rows = rows.sort_values(["source_id", "started_at_utc_ms", "radio_id"], kind="stable").reset_index(drop=True)
+    return as_blocks(rows, periods)
+
+
+def as_blocks(rows: pd.DataFrame, periods: pd.DataFrame) -> pd.DataFrame:
+    """``rows`` with what blocks have and they lack: tags of the period that holds each (rows in none are left out),
+    ``first_utc_ms`` and the rest of the times, ``n_samples``, ``covered_s``, ``connected``.
+
+    ``rows``: source_id and started_at_utc_ms, by source and time. ``periods`` as load_periods gives them. A row lasts
+    until the next one, for the usual step at most.
+    """
+    where = _period_of(rows, periods)
+    rows, where = rows[where >= 0].reset_index(drop=True), where[where >= 0]
+    for name in periods.columns:
+        if name not in ("source_id",):
+            rows[name] = periods[name].take(where).array
+    if "n_samples" not in rows:
+        rows = rows.assign(first_utc_ms=rows["started_at_utc_ms"], last_utc_ms=rows["started_at_utc_ms"], n_samples=1)
+    if "mean_utc_ms" not in rows:
+        rows["mean_utc_ms"] = rows["started_at_utc_ms"].astype("float64")
+    keys = [name for name in ("source_id", "radio_id") if name in rows] + ["period_id"]
+    step_s = _step_s(rows, keys)
+    following_ms = rows.groupby(keys)["started_at_utc_ms"].shift(-1)
+    ends_ms = pd.concat([rows["last_utc_ms"] + 1000 * step_s, following_ms, rows["period_ended_at_utc_ms"]], axis=1)
+    rows["ended_at_utc_ms"] = ends_ms.min(axis=1).astype("int64")
+    return rows.assign(covered_s=rows["n_samples"] * step_s, connected=True)
+
+
+def _period_of(rows: pd.DataFrame, periods: pd.DataFrame) -> np.ndarray:
+    """The row of ``periods`` that holds each of ``rows``, -1 where none does."""
+    found = np.full(len(rows), -1)
+    time_ms = rows["started_at_utc_ms"].to_numpy(dtype="float64")
+    for source_id in rows["source_id"].unique():
+        mine = np.flatnonzero(rows["source_id"].to_numpy() == source_id)
+        theirs = np.flatnonzero(periods["source_id"].to_numpy() == source_id)
+        if not len(theirs):
+            continue
+        begins = periods["period_started_at_utc_ms"].to_numpy(dtype="float64")[theirs]
+        ends = periods["period_ended_at_utc_ms"].fillna(np.inf).to_numpy(dtype="float64")[theirs]
+        last = np.searchsorted(begins, time_ms[mine], side="right") - 1
+        inside = (last >= 0) & (time_ms[mine] < ends[last])
+        found[mine[inside]] = theirs[last[inside]]
+    return found
+
+
+def _step_s(rows: pd.DataFrame, keys: list[str]) -> pd.Series:
+    """From one probe or look to the next, of each row's source and radio: the usual step within a period."""
+    since_ms = rows.groupby(keys)["started_at_utc_ms"].diff()
+    single = rows["n_samples"].eq(1)  # from one hour's looks to the next is no step
+    usual_ms = since_ms.where(single).groupby([rows[key] for key in keys[:-1]]).transform("median")
+    return (usual_ms / 1000).fillna(LONGEST_STEP_S).clip(upper=LONGEST_STEP_S)
+
+
+def _goodput(transfers: pd.DataFrame) -> pd.DataFrame:
+    """By probe: down_mbps, down_streams, down_one_mbps and the same up."""
+    columns = {}
+    for direction in ("down", "up"):
+        mine = transfers[transfers["direction"] == direction]
+        most = mine.drop_duplicates("probe_id", keep="last").set_index("probe_id")
+        one = mine[mine["streams"] == 1].set_index("probe_id")
+        columns[f"{direction}_mbps"] = most["goodput_mbps"].astype("float64")
+        columns[f"{direction}_streams"] = most["streams"].astype("float64")
+        columns[f"{direction}_one_mbps"] = one["goodput_mbps"].astype("float64")
+    return pd.DataFrame(columns)
+
+
+def _latency(rounds: pd.DataFrame) -> pd.DataFrame:
+    """By probe and target, see load_probes."""
+    columns: dict[str, pd.Series] = {}
+    for stored, target in _TARGETS.items():
+        mine = rounds[rounds["target"] == stored]
+        by_probe = mine.groupby("probe_id")
+        columns[f"{target}_method"] = by_probe["method"].first()
+        columns[f"{target}_sent"] = by_probe["n_sent"].sum().astype("float64")
+        columns[f"{target}_lost"] = by_probe["n_lost"].sum().astype("float64")
+        loads = pd.Series("", index=columns[f"{target}_method"].index, dtype="str")
+        for load in ("idle", "down", "up"):
+            one = mine[mine["load"] == load].set_index("probe_id")
+            columns[f"{target}_{load}_ms"] = one["median_ms"].astype("float64")
+            loads = loads + np.where(loads.index.isin(one.index), f" {load}", "")
+        columns[f"{target}_loads"] = loads.str.strip()
+    return pd.DataFrame(columns)
+
+
+def _span(source_id: int, begin_ms: int, end_ms: int) -> dict[str, int]:
+    return {"source": source_id, "begin": begin_ms, "end": end_ms, "hour": HOUR_MS, "sharp": SHARP_MS}
+
+
+def _rows(log: Log, query: str, told: dict[str, int] | None = None) -> pd.DataFrame:
+    """The answer as a frame; its types do not depend on what was found."""
+    cursor = log.db.cursor()
+    cursor.row_factory = None
+    cursor.execute(query, told or {})
+    names = [column[0] for column in cursor.description]
+    rows = pd.DataFrame(cursor.fetchall(), columns=names)
+    return rows.astype({name: "str" if name in _TEXT else "float64" if name in _FLOATS else "int64" for name in names})
