@@ -1,4 +1,5 @@
-"""The units in systemd/ are those that the program writes, systemd takes them, and the machine's own is well shut in."""
+"""The logger's units in systemd/ are those that the program writes, systemd takes them and the far end's, and those of
+the machine are well shut in."""
 
 from __future__ import annotations
 
@@ -10,11 +11,14 @@ from pathlib import Path
 import pytest
 from needs import require_programs
 
+from adapters.far_end.peers import PRIVATE
 from logger.service.plan import WRITTEN_BY, Job, Owner
 from logger.service.systemd import system_unit, user_unit
 
 ROOT = Path(__file__).parent.parent
 USER, SYSTEM = ROOT / "systemd/user/linktrial.service", ROOT / "systemd/system/linktrial@.service"
+USER_FAR_END = ROOT / "systemd/user/linktrial-far-end.service"
+SYSTEM_FAR_END = ROOT / "systemd/system/linktrial-far-end@.service"
 MOST_EXPOSED = 1.5
 HOME = Path("/home/OWNER")
 BY_HAND = {
@@ -49,8 +53,9 @@ def test_the_units_to_copy_are_those_that_the_program_writes(path):
     assert path.read_text("utf-8") == written(path)
 
 
-def test_the_unit_of_the_machine_is_well_shut_in(tmp_path):
-    done = analyze("security", "--offline=true", str(SYSTEM), home=tmp_path)
+@pytest.mark.parametrize("path", [SYSTEM, SYSTEM_FAR_END], ids=["logger", "far end"])
+def test_a_unit_of_the_machine_is_well_shut_in(path, tmp_path):
+    done = analyze("security", "--offline=true", str(path), home=tmp_path)
     exposed = re.search(r"Overall exposure level for \S+: ([\d.]+)", done.stdout)
     assert exposed, done.stderr
     assert float(exposed.group(1)) <= MOST_EXPOSED
@@ -77,14 +82,31 @@ def test_the_right_to_scan_costs_what_the_readme_says(tmp_path):
 @pytest.mark.parametrize("path", [USER, SYSTEM], ids=["user", "system"])
 @pytest.mark.parametrize("version", [252, None], ids=["older", "newer"])
 def test_systemd_finds_nothing_wrong_with_them(path, version, tmp_path):
-    """With a program that this machine has, and lines that an older systemd is said to pass over taken for granted."""
-    unit = tmp_path / path.name.replace("@", "@anna")
-    unit.write_text(re.sub(r"(?m)^(ExecStart=)\S+", r"\1/bin/sh", written(path, version)), "utf-8")
-    manager = "--user" if path == USER else "--system"
-    done = analyze("verify", "--man=no", manager, str(unit), home=tmp_path, XDG_RUNTIME_DIR=str(tmp_path))
-    said = [line for line in done.stderr.splitlines() if unit.name in line or "linktrial" in line]
+    """Lines that an older systemd is said to pass over are taken for granted."""
+    said = complaints(path, written(path, version), tmp_path)
     if version is None:
         said = [
             line for line in said if not re.search(r"Unknown key(?: name)? '(RestartSteps|RestartMaxDelaySec)'", line)
         ]
     assert not said
+
+
+@pytest.mark.parametrize("path", [USER_FAR_END, SYSTEM_FAR_END], ids=["user", "system"])
+def test_systemd_finds_nothing_wrong_with_those_of_the_far_end(path, tmp_path):
+    assert not complaints(path, path.read_text("utf-8"), tmp_path)
+
+
+def test_the_unit_of_the_far_end_lets_those_in_that_the_far_end_lets_in():
+    line = re.search(r"(?m)^IPAddressAllow=(.*)$", SYSTEM_FAR_END.read_text("utf-8"))[1].split()
+    loopback = {"127.0.0.0/8", "::1/128"}
+    assert set(line) - {"localhost", "224.0.0.251", "ff02::fb"} == {str(network) for network in PRIVATE} - loopback
+    assert "localhost" in line
+
+
+def complaints(path: Path, text: str, folder: Path) -> list[str]:
+    """What systemd says of it, with a program that this machine has."""
+    unit = folder / path.name.replace("@", "@anna")
+    unit.write_text(re.sub(r"(?m)^(ExecStart=)\S+", r"\1/bin/sh", text), "utf-8")
+    manager = "--user" if path.parent.name == "user" else "--system"
+    done = analyze("verify", "--man=no", manager, str(unit), home=folder, XDG_RUNTIME_DIR=str(folder))
+    return [line for line in done.stderr.splitlines() if unit.name in line or "linktrial" in line]
