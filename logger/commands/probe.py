@@ -68,7 +68,9 @@ def _probe(args: argparse.Namespace) -> int:
     with (
         _told_to_end() as should_stop,
         closing(_adapter(args, args.interface or settings.interface or None)) as adapter,
-        open_log(args, create=True) as log,
+        open_log(
+            args, create=not args.scheduled
+        ) as log,  # a log that was moved from under the daemon is not begun anew
     ):
         over = args.interface or adapter.interface
         if not (args.json or args.scheduled):
@@ -94,7 +96,8 @@ def _probe(args: argparse.Namespace) -> int:
         print("".join(f"{line}\n" for line in probe_lines(probe)), end="")
     if probe.outcome == "done" or args.scheduled:
         return 0
-    hint = "; say --anyway to probe all the same" if probe.outcome == "stepped-aside" and not args.anyway else ""
+    of_ours = probe.outcome == "stepped-aside" and probe.ended_at_utc_ms == probe.started_at_utc_ms
+    hint = "; say --anyway to probe all the same" if of_ours and not args.anyway else ""
     raise LogError(f"{summary(probe)}{hint}")
 
 

@@ -206,6 +206,14 @@ def test_a_probe_that_could_not_be_is_one_line_and_a_row(here, capsys):
 
 
 @linux_only
+def test_the_daemon_s_turn_begins_no_log_where_there_is_none(here, capsys):
+    """Somebody moved it from under the daemon."""
+    assert main(["probe", "--scheduled", "--db", str(here / "moved.db"), *ON_LOOPBACK]) == 1
+    assert "there is no log at" in capsys.readouterr().err
+    assert not (here / "moved.db").exists()
+
+
+@linux_only
 def test_a_probe_that_is_told_to_end_says_so_in_its_row(here):
     db = here / "pottery.db"
     (here / "settings.toml").write_text("probe_seconds = 60\n")
