@@ -12,6 +12,7 @@ import hmac
 import json
 import re
 from base64 import b32encode
+from urllib.parse import urlsplit
 
 from logger.log import Log
 
@@ -36,10 +37,14 @@ _LEFT_OUT_KEYS = frozenset({"boot", "log_id"})
 
 class Aliases:
     """The aliases of one log. ``networks``: the names that are to be found in what the owner wrote, ``radios``: the
-    addresses."""
+    addresses, ``far_ends``: whom probes spoke to."""
 
-    def __init__(self, secret: bytes, networks: frozenset[str], radios: frozenset[str]) -> None:
+    def __init__(
+        self, secret: bytes, networks: frozenset[str], radios: frozenset[str], far_ends: frozenset[str] = frozenset()
+    ) -> None:
         self._secret = secret
+        named_ends = far_ends | {host for name in far_ends if (host := _host(name))}
+        self._far_ends = sorted((name for name in named_ends if len(name) >= _LEAST_NAME), key=len, reverse=True)
         self._radios = frozenset(map(_digits, radios))
         names = sorted((name for name in networks if len(name) >= _LEAST_NAME), key=lambda name: (-len(name), name))
         self._networks = {name.casefold(): name for name in names} | {name: name for name in names}
@@ -51,12 +56,16 @@ class Aliases:
     def of(cls, log: Log) -> Aliases:
         """As the log has them."""
         secret = log.db.execute("SELECT secret FROM alias_key").fetchone()[0]
-        networks = {row[0] for row in log.db.execute("SELECT DISTINCT ssid_text FROM link WHERE ssid_text IS NOT NULL")}
-        radios = {row[0] for row in log.db.execute("SELECT DISTINCT bssid FROM link WHERE bssid IS NOT NULL")}
+        networks, radios = (
+            {row[0] for table in ("link", "radio") for row in log.db.execute(f"SELECT DISTINCT {column} FROM {table}")}
+            - {None}
+            for column in ("ssid_text", "bssid")
+        )
         for key in sorted(_NETWORK_KEYS | _RADIO_KEYS):
             told = log.db.execute("SELECT DISTINCT json_extract(detail, ?) FROM event", (f"$.{key}",))
             (networks if key in _NETWORK_KEYS else radios).update(row[0] for row in told if isinstance(row[0], str))
-        return cls(bytes(secret), frozenset(networks), frozenset(radios))
+        far_ends = {row[0] for row in log.db.execute("SELECT DISTINCT far_end FROM probe")}
+        return cls(bytes(secret), frozenset(networks), frozenset(radios), frozenset(far_ends))
 
     def radio(self, address: str) -> str:
         """ "radio-7kq2xdvm", whichever way the address is written."""
@@ -70,12 +79,18 @@ class Aliases:
         """Who recorded: a file's name may tell of its owner."""
         return name if name == THIS_MACHINE else self._alias("source", name)
 
+    def far_end(self, name: str) -> str:
+        """ "far-end-7kq2xdvm": its name or URL tells of a home."""
+        return self._alias("far-end", name) if name else name
+
     def addresses(self, text: str) -> str:
         """The program's own words, with every address in them replaced."""
         return self._address.sub(self._replaced, text)
 
     def words(self, text: str) -> str:
-        """The owner's words, with every address and every name of a network of this log replaced."""
+        """The owner's words, with every address and every name of a network or far end of this log replaced."""
+        for name in self._far_ends:
+            text = text.replace(name, self.far_end(name))
         return self._told.sub(self._replaced, text)
 
     def settings(self, text: str) -> str:
@@ -116,6 +131,14 @@ class Aliases:
         told = f"{kind}\0{name}".encode("utf-8", "surrogatepass")
         digest = hmac.new(self._secret, told, hashlib.sha256).digest()
         return f"{kind}-{b32encode(digest[:_ALIAS_BYTES]).decode('ascii').lower()}"
+
+
+def _host(name: str) -> str:
+    """The host in a URL or in "host:port"."""
+    try:
+        return urlsplit(name if "//" in name else f"//{name}").hostname or ""
+    except ValueError:
+        return ""
 
 
 def _digits(address: str) -> str:

@@ -21,7 +21,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--from", dest="begin", metavar="WHEN", help="only since then: 'Mon 9:30', '3 days ago', ...")
     parser.add_argument("--to", dest="end", metavar="WHEN", help="only until then")
     parser.add_argument(
-        "--tables", metavar="FOLDER", help="write blocks, periods, versions and events there instead of the samples"
+        "--tables",
+        metavar="FOLDER",
+        help="write blocks, probes, sightings, periods, versions and events there instead of the samples",
     )
     parser.add_argument("--share", action="store_true", help="aliases instead of BSSIDs and network names")
     add_log_option(parser)

@@ -3,7 +3,8 @@
 ``time`` is ISO 8601 or seconds since 1970-01-01 UTC; without an offset ISO 8601 is UTC too, because a machine wrote
 it. ``location``, ``placement`` and ``version`` say where the laptop stood, which setting-down that was and which
 config version the router was in. ``band`` is 2.4, 5 or 6 (GHz), ``connected`` 1 or 0, ``bssid`` as 02:00:00:00:00:05
-or its alias.
+or its alias. ``during_probe`` is 1 where linktrial's own test traffic ran since the sample before: such a row counts as
+time, and for nothing else.
 An empty cell is unknown; where ``connected`` is unknown there was a link. Units stand in the names.
 """
 
@@ -23,7 +24,7 @@ from logger.timeline import checked_name
 
 COLUMNS = (
     *("time", "location", "placement", "version", "band", "frequency_mhz", "rssi_dbm"),
-    *("tx_rate_mbps", "rx_rate_mbps", "noise_dbm", "connected", "bssid"),
+    *("tx_rate_mbps", "rx_rate_mbps", "noise_dbm", "connected", "bssid", "during_probe"),
 )
 NEEDED = ("time", "location", "placement", "version", "rssi_dbm")  # and band or frequency_mhz
 
@@ -143,6 +144,15 @@ def parse_link(band: str, frequency_mhz: str, connected: str, bssid: str) -> Lin
     if linked:
         return LinkIdentity(None, None, _parse_bssid(bssid), frequency, None, known_band)
     return LinkIdentity(None, None, None, None, None, known_band, connected=False) if known_band else None
+
+
+@lru_cache(maxsize=100)
+def parse_mark(cell: str, column: str) -> bool:
+    """Whether a cell of 1 or 0 is 1; an empty one is not. Raises BadCell."""
+    marked = _BOOLEANS.get(cell.strip().lower()) if cell.strip() else False
+    if marked is None:
+        raise BadCell(f"{column} {quoted(cell)} is not 1 or 0")
+    return marked
 
 
 def _band(cell: str) -> str | None:

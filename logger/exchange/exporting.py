@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import NamedTuple, TextIO
 
 from logger.aliases import Aliases
-from logger.blocks import decode_histogram
+from logger.blocks import DURING_PROBE, decode_histogram
 from logger.errors import LogError, TagError
 from logger.exchange.columns import COLUMNS, format_number, format_time, harmless
 from logger.log import Log
@@ -37,7 +37,7 @@ _PERIODS = f"""
     ORDER BY source_id, started_at_utc_ms
 """
 _SAMPLES = """
-    SELECT time_utc_ms, link_id, rssi_dbm, tx_rate_id, rx_rate_id, noise_dbm, id FROM sample
+    SELECT time_utc_ms, link_id, rssi_dbm, tx_rate_id, rx_rate_id, noise_dbm, flags, id FROM sample
     WHERE id >= ? AND id < ? ORDER BY id LIMIT ?
 """
 _LINKED_BAND = """
@@ -56,9 +56,51 @@ _TABLES = {
             rssi_n, rssi_sum_dbm / rssi_n AS rssi_mean_dbm, rssi_histogram AS rssi_dbm_histogram,
             noise_n, noise_sum_dbm / noise_n AS noise_mean_dbm, {_RATE_COLUMNS},
             busy_n, busy_sum_permille / 1000.0 / busy_n AS busy_mean_share,
-            tx_packets, tx_retries, tx_failed, beacon_losses, rx_bytes, tx_bytes
+            tx_packets, tx_retries, tx_failed, beacon_losses, rx_bytes, tx_bytes,
+            probing_n, tx_rate_stale_n, rx_rate_stale_n
         FROM block JOIN period ON period.id = period_id JOIN link ON link.id = link_id {_TAGS}
         ORDER BY block.started_at_utc_ms, period_id, link_id
+    """,
+    # One row per transfer and per round of latency; a probe that has neither has a row of its own.
+    "probes": f"""
+        SELECT period.id AS period_id, probe.id AS probe_id, source.name AS source, location.name AS location,
+            {_PLACEMENT}, config_version AS version, band, frequency_mhz, width_mhz, bssid, probe.started_at_utc_ms,
+            probe.ended_at_utc_ms, far_end, outcome, words, transfer,
+            streams, transfer_started_at_utc_ms, duration_s, bytes, steady_s, steady_bytes, goodput_mbps, tcp_rtt_ms,
+            tcp_retransmits, latency, load, method, n_sent, n_lost, median_ms, p95_ms, jitter_ms
+        FROM probe
+        LEFT JOIN (
+            SELECT probe_id AS of_probe, direction AS transfer, streams,
+                started_at_utc_ms AS transfer_started_at_utc_ms, duration_ms / 1000.0 AS duration_s, bytes,
+                steady_ms / 1000.0 AS steady_s, steady_bytes, goodput_mbps,
+                tcp_rtt_ms, tcp_retransmits, NULL AS latency, NULL AS load, NULL AS method, NULL AS n_sent,
+                NULL AS n_lost, NULL AS median_ms, NULL AS p95_ms, NULL AS jitter_ms FROM transfer
+            UNION ALL
+            SELECT probe_id, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL, target, load, method, n_sent,
+                n_lost, median_ms, p95_ms, jitter_ms FROM latency
+        ) AS part ON of_probe = probe.id
+        LEFT JOIN link ON link.id = link_id AND link_id > 0
+        LEFT JOIN period ON period.source_id = probe.source_id AND period.started_at_utc_ms <= probe.started_at_utc_ms
+            AND ifnull(period.ended_at_utc_ms > probe.started_at_utc_ms, 1)
+        LEFT JOIN placement ON placement.id = placement_id
+        LEFT JOIN location ON location.id = location_id
+        JOIN source ON source.id = probe.source_id
+        ORDER BY probe.started_at_utc_ms, probe.id, transfer IS NULL, transfer, streams, latency, load
+    """,
+    # What was heard without any period, before the first of its source, has no tags.
+    "sightings": f"""
+        SELECT period.id AS period_id, scan.id AS scan_id, source.name AS source, location.name AS location,
+            {_PLACEMENT}, config_version AS version, time_utc_ms AS scan_utc_ms, time_utc_ms - age_ms AS heard_utc_ms,
+            age_ms / 1000.0 AS age_s, active, everyone, bssid, ssid_text AS ssid, band, frequency_mhz, center_mhz,
+            width_mhz, rssi_dbm, station_count, busy_permille / 1000.0 AS busy_share, country, country_max_dbm,
+            power_constraint_db
+        FROM scan JOIN sighting ON scan_id = scan.id JOIN radio ON radio.id = radio_id
+        LEFT JOIN period ON period.source_id = scan.source_id AND period.started_at_utc_ms <= time_utc_ms
+            AND ifnull(period.ended_at_utc_ms > time_utc_ms, 1)
+        LEFT JOIN placement ON placement.id = placement_id
+        LEFT JOIN location ON location.id = location_id
+        JOIN source ON source.id = scan.source_id
+        ORDER BY time_utc_ms, scan.id, radio_id
     """,
     "periods": f"""
         SELECT period.id AS period_id, source.name AS source, location.name AS location, {_PLACEMENT},
@@ -112,8 +154,8 @@ def export_samples(
 
 
 def export_tables(log: Log, folder: Path, *, share: bool = False) -> list[Path]:
-    """Write blocks.csv, periods.csv, versions.csv and events.csv into a folder; returns the files. To ``share``: with
-    aliases (see logger/aliases.py).
+    """Write blocks.csv, probes.csv, sightings.csv, periods.csv, versions.csv and events.csv into a folder; returns the
+    files. To ``share``: with aliases (see logger/aliases.py).
 
     Times are ISO 8601 in UTC. A histogram is JSON, {"-61": 5} for five samples of -61; rates are counted per eighth
     of an octave above 1 Mbit/s.
@@ -142,8 +184,8 @@ _Aliased = dict[str, Callable[[str], str]]
 
 
 def _aliased_columns(aliases: Aliases) -> _Aliased:
-    own_words = dict.fromkeys(("location", "placement", "label", "notes"), aliases.words)
-    of_radios = {"bssid": aliases.radio, "source": aliases.source}
+    own_words = dict.fromkeys(("location", "placement", "label", "notes", "words"), aliases.words)
+    of_radios = {"bssid": aliases.radio, "ssid": aliases.network, "source": aliases.source, "far_end": aliases.far_end}
     return {**own_words, **of_radios, "settings": aliases.settings, "detail": aliases.detail}
 
 
@@ -250,7 +292,7 @@ def _sample_cells(
     rates[None] = ""
 
     def cells(tags: _Cells, sample: sqlite3.Row, near: list[str] | None) -> _Cells:
-        time_ms, link_id, rssi_dbm, tx_rate_id, rx_rate_id, noise_dbm, _ = sample
+        time_ms, link_id, rssi_dbm, tx_rate_id, rx_rate_id, noise_dbm, flags, _ = sample
         band, frequency_mhz, connected, bssid = radios[link_id]
         if near:
             if connected == "1":
@@ -260,6 +302,7 @@ def _sample_cells(
         return (
             *(format_time(time_ms), *tags, band, frequency_mhz, format_number(rssi_dbm)),
             *(rates[tx_rate_id], rates[rx_rate_id], format_number(noise_dbm), connected, bssid),
+            "1" if flags and flags & DURING_PROBE else "0",
         )
 
     return cells

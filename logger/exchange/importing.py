@@ -24,7 +24,7 @@ from logger.sample_id import sample_id
 from logger.times import format_local
 
 _INSERT_SAMPLE = (
-    "INSERT INTO sample (id, link_id, rssi_dbm, noise_dbm, tx_rate_id, rx_rate_id) VALUES (?, ?, ?, ?, ?, ?)"
+    "INSERT INTO sample (id, link_id, rssi_dbm, noise_dbm, tx_rate_id, rx_rate_id, flags) VALUES (?, ?, ?, ?, ?, ?, ?)"
 )
 
 
@@ -101,6 +101,7 @@ def _fold(stay: Stay, pace_ms: int, codes: Mapping[LinkIdentity | None, int], ba
             FoldSample(
                 *(row.time_utc_ms, codes[row.link], row.rssi_dbm, row.noise_dbm, row.tx_rate_mbps, row.rx_rate_mbps),
                 *(None, None, None, None, None, None, None),
+                flags=row.flags,
             ),
             pace_ms,
         )
@@ -172,12 +173,12 @@ class _Writer:
     def _samples(self, period_id: int, rows: Iterable[Row]) -> Iterator[tuple[object, ...]]:
         an_id, link_ids, rate_ids = -1, self._link_ids, self._rate_ids
         for row in rows:
-            time_ms, _, _, link, rssi_dbm, noise_dbm, tx_mbps, rx_mbps = row
+            time_ms, _, _, link, rssi_dbm, noise_dbm, tx_mbps, rx_mbps, flags = row
             an_id = max(an_id + 1, sample_id(period_id, time_ms))
             for mbps in (tx_mbps, rx_mbps):
                 if mbps not in rate_ids:
                     rate_ids[mbps] = intern_rate(self._db, BitRate(mbps))
-            yield an_id, link_ids[link], rssi_dbm, noise_dbm, rate_ids[tx_mbps], rate_ids[rx_mbps]
+            yield an_id, link_ids[link], rssi_dbm, noise_dbm, rate_ids[tx_mbps], rate_ids[rx_mbps], flags or None
 
     def _version_numbers(self) -> dict[str, int]:
         """The number of each version of the file: its own, that of its label in the log, or the next free one."""

@@ -15,12 +15,14 @@ from pathlib import Path
 from statistics import median_low
 from typing import NamedTuple
 
+from logger.blocks import DURING_PROBE
 from logger.errors import ImportRefused
 from logger.exchange.columns import (
     COLUMNS,
     NEEDED,
     BadCell,
     parse_link,
+    parse_mark,
     parse_name,
     parse_number,
     parse_time,
@@ -45,6 +47,7 @@ class Row(NamedTuple):
     noise_dbm: float | None
     tx_rate_mbps: float | None
     rx_rate_mbps: float | None
+    flags: int = 0  # of logger/blocks.py
 
 
 @dataclass(slots=True)
@@ -151,7 +154,21 @@ def _columns(name: str, header: list[str], ignore_extra: bool) -> Callable[[list
 
 
 def _add_row(recording: Recording, line: int, cells: tuple[str, ...], decimal_comma: bool) -> None:
-    time, location, placement, version, band, frequency, rssi, tx_rate, rx_rate, noise, connected, bssid = cells
+    (
+        time,
+        location,
+        placement,
+        version,
+        band,
+        frequency,
+        rssi,
+        tx_rate,
+        rx_rate,
+        noise,
+        connected,
+        bssid,
+        during_probe,
+    ) = cells
     if decimal_comma:
         time, band = time.replace(",", "."), band.replace(",", ".")
         rssi, tx_rate, rx_rate, noise = (cell.replace(",", ".") for cell in (rssi, tx_rate, rx_rate, noise))
@@ -164,6 +181,7 @@ def _add_row(recording: Recording, line: int, cells: tuple[str, ...], decimal_co
         parse_number(noise, "noise_dbm"),
         _rate(tx_rate, "tx_rate_mbps", link),
         _rate(rx_rate, "rx_rate_mbps", link),
+        DURING_PROBE if parse_mark(during_probe, "during_probe") else 0,
     )
     spot = (parse_name(location, "location"), parse_name(placement, "placement"))
     if (link is None or not link.connected) and (row[4], row[6], row[7]) != (None, None, None):

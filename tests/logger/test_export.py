@@ -18,6 +18,7 @@ from logger.exchange.columns import COLUMNS, format_number, format_time, harmles
 from logger.exchange.exporting import export_samples, export_tables
 from logger.exchange.importing import import_recording
 from logger.log import Log
+from logger.probe_table import begin_probe, end_probe
 from logger.recorder import Recorder
 from logger.sample_id import LATEST_MS
 
@@ -42,6 +43,7 @@ ROWS = st.fixed_dictionaries(
         "noise_dbm": st.none() | st.integers(-110, -80),
         "connected": st.sampled_from(["", "1", "0"]),
         "bssid": st.sampled_from(["", "02:00:00:00:00:05", "02-00-00-00-00-0A"]),
+        "during_probe": st.sampled_from(["", "0", "1"]),
     }
 ).filter(lambda row: not (row["band"] and row["frequency_mhz"]))
 RECORDINGS = st.fixed_dictionaries(
@@ -69,6 +71,7 @@ def recording_text(recording) -> str:
         writer.writerow(
             [format_time(time_ms), *map(harmless, tags), row["band"], row["frequency_mhz"], row["rssi_dbm"]]
             + [row["tx_rate_mbps"], row["rx_rate_mbps"], row["noise_dbm"], row["connected"], row["bssid"]]
+            + [row["during_probe"]]
         )
     return out.getvalue()
 
@@ -108,6 +111,7 @@ def test_what_the_logger_recorded_is_imported_and_exported_again_the_same(log, c
     recorder.record([linked(START_MS + 5000 * number, -60 - number % 5) for number in range(100)], [])
     timeline.at("bench", START_MS + 100_000)
     timeline.changed("=cmd", START_MS + 200_000)
+    end_probe(log, begin_probe(log, START_MS + 503_000), START_MS + 504_000, "done")
     recorder.record([unlinked(START_MS + 500_000), linked(START_MS + 505_000, None, POTTERY_24)], [])
     text = exported(log)
     with imported(tmp_path / "other.db", text) as other:
@@ -115,11 +119,11 @@ def test_what_the_logger_recorded_is_imported_and_exported_again_the_same(log, c
     assert cells(text)[-1] == {
         "time": "2026-09-21T14:21:45.000Z", "location": "bench", "placement": "1", "version": "v2", "band": "2.4",
         "frequency_mhz": "2437", "rssi_dbm": "", "tx_rate_mbps": "433.3", "rx_rate_mbps": "", "noise_dbm": "-92",
-        "connected": "1", "bssid": "02:00:00:00:00:02",
+        "connected": "1", "bssid": "02:00:00:00:00:02", "during_probe": "1",
     }  # fmt: skip
     assert {name: cell for name, cell in cells(text)[-2].items() if cell} == {
         "time": "2026-09-21T14:21:40.000Z", "location": "bench", "placement": "1", "version": "v2", "band": "5",
-        "connected": "0",
+        "connected": "0", "during_probe": "0",
     }  # fmt: skip
 
 
@@ -178,8 +182,10 @@ def test_tables_hold_blocks_periods_versions_and_events(log, timeline, tmp_path)
     timeline.changed("@home", START_MS, notes="+1\n=2")
     Recorder(log).record([linked(START_MS, -61), linked(START_MS + 5000, -62), unlinked(START_MS + 9000)], [])
     files = export_tables(log, tmp_path / "tables")
-    assert [path.name for path in files] == ["blocks.csv", "periods.csv", "versions.csv", "events.csv"]
-    blocks, periods, versions, events = (cells(path.read_text()) for path in files)
+    names = ["blocks", "probes", "sightings", "periods", "versions", "events"]
+    assert [path.name for path in files] == [f"{name}.csv" for name in names]
+    blocks, probes, sightings, periods, versions, events = (cells(path.read_text()) for path in files)
+    assert probes == sightings == []
     one = next(row for row in blocks if row["connected"] == "1")
     assert json.loads(one["rssi_dbm_histogram"]) == {"-61": 1, "-62": 1}
     assert (one["location"], one["rssi_mean_dbm"], one["n_samples"]) == ("'-bench", "-61.5", "2")
