@@ -1,6 +1,7 @@
 """Plays the pottery's three weeks into a log: the simulated radio is sampled, and the tags are said as an owner would.
 
-The samples pass through the same sampler, recorder and timeline as a real link's.
+The samples pass through the same sampler, recorder and timeline as a real link's; probes and scans are logged beside
+them (dashboards/trial_beside.py).
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from functools import partial
 from zoneinfo import ZoneInfo
 
 from adapters.simulated import SimulatedClock, SimulatedRadio, pottery
+from dashboards.trial_beside import Beside
 from logger.log import Log
 from logger.recorder import Recorder
 from logger.sample import Event, Sample
@@ -26,6 +28,8 @@ class Played:
 
     n_samples: int
     n_events: int
+    n_probes: int
+    n_scans: int
     started_at_utc_ms: int
     ended_at_utc_ms: int
     time_zone: str
@@ -49,10 +53,12 @@ def play_pottery(
     zone = ZoneInfo(timeline.time_zone)
     start_utc_ms = pottery.start_utc_ms(zone)
     clock.set_wall(start_utc_ms)
-    radio = SimulatedRadio(pottery.scene(start_utc_ms), clock, seed=seed, zone=zone)
+    scene = pottery.scene(start_utc_ms)
+    radio = SimulatedRadio(scene, clock, seed=seed, zone=zone)
     timeline.at(pottery.STAYS[0][1])
     timeline.amend_version(1, settings=pottery.VERSIONS[1].settings)
-    player = _Player(log, clock, Sampler(radio, clock, interval_s), interval_s, progress)
+    beside = Beside(log, clock, scene, seed=seed, zone=zone)
+    player = _Player(log, clock, Sampler(radio, clock, interval_s), interval_s, beside, progress)
 
     end_s = days * 86_400
     for at_s, happen in _happenings(timeline, clock):
@@ -61,7 +67,8 @@ def play_pottery(
         player.run_until(at_s)
         happen()
     player.run_until(end_s)
-    return Played(player.n_samples, player.n_events, start_utc_ms, clock.utc_ms(), timeline.time_zone)
+    counts = (player.n_samples, player.n_events, beside.n_probes, beside.n_scans)
+    return Played(*counts, start_utc_ms, clock.utc_ms(), timeline.time_zone)
 
 
 def _happenings(timeline: Timeline, clock: SimulatedClock) -> list[tuple[float, Callable[[], object]]]:
@@ -87,11 +94,18 @@ class _Player:
     """Ticks the sampler on its grid and hands the rows over in batches."""
 
     def __init__(
-        self, log: Log, clock: SimulatedClock, sampler: Sampler, interval_s: float, progress: Callable[[float], object]
+        self,
+        log: Log,
+        clock: SimulatedClock,
+        sampler: Sampler,
+        interval_s: float,
+        beside: Beside,
+        progress: Callable[[float], object],
     ) -> None:
         self._clock = clock
         self._sampler = sampler
         self._interval_s = interval_s
+        self._beside = beside
         self._progress = progress
         self._recorder = Recorder(log)
         self._recorder.set_pace(round(interval_s * 1000), clock.utc_ms())
@@ -109,6 +123,8 @@ class _Player:
             samples, events = self._sampler.tick()
             self._samples += samples
             self._events += events
+            for sample in samples:
+                self._beside.after(sample, self._interval_s)
             self._n_ticks = round(due_s / self._interval_s) + 1
             if len(self._samples) >= COMMIT_EVERY:
                 self._commit()
@@ -123,6 +139,7 @@ class _Player:
 
     def _commit(self) -> None:
         self._recorder.record(self._samples, self._events)
+        self._beside.commit()
         self.n_samples += len(self._samples)
         self.n_events += len(self._events)
         self._samples.clear()

@@ -16,7 +16,7 @@ from adapters.ieee80211 import frequency_of
 from adapters.simulated.air import Air
 from adapters.simulated.association import Association
 from adapters.simulated.propagation import OrnsteinUhlenbeck
-from adapters.simulated.scene import Band, Neighbour, Scene
+from adapters.simulated.scene import Band, Scene
 from adapters.simulated.traffic import NEIGHBOURS_BUSY_SHARE, WORK_H, Traffic
 
 SCAN_S = 3.2
@@ -67,8 +67,15 @@ class Ears:
             each.bssid: OrnsteinUhlenbeck(Random(f"{seed}/{each.bssid}"), NEIGHBOUR_SD_DB, NEIGHBOUR_TAU_S, start_s)
             for each in scene.neighbours
         }
+        self._channels = [(band, _mhz(channel, band)) for band, channels in CHANNELS.items() for channel in channels]
+        middles = [center_mhz(_mhz(each.channel, each.band), each.width_mhz) for each in scene.neighbours]
+        self._takes_mhz = {  # by neighbour, the channels across which it sends
+            each.bssid: {mhz for _, mhz in self._channels if abs(middle_mhz - mhz) < each.width_mhz / 2}
+            for each, middle_mhz in zip(scene.neighbours, middles, strict=True)
+        }
         self._heard: dict[str, tuple[float, HeardRadio]] = {}  # by BSSID, with the time of its last beacon
         self._visits: dict[int, ChannelVisit] = {}
+        self._visited: Moment | None = None  # by a scan; what it found is worked out when somebody asks
         self.scan_ends_s = inf
 
     def begin_scan(self, now_s: float, interface: str) -> None:
@@ -80,6 +87,7 @@ class Ears:
         """The radio was switched off."""
         self._heard.clear()
         self._visits.clear()
+        self._visited = None
 
     def finish_scan(self, moment: Moment) -> None:
         """Take in what is on the air as the scan ends."""
@@ -88,10 +96,7 @@ class Ears:
             if radio.rssi_dbm is not None and radio.rssi_dbm >= UNHEARD_DBM:
                 visited_s = moment.time_s - self._luck.random() * SCAN_S  # one channel after the other
                 self._heard[radio.bssid] = visited_s, radio
-        for band, channels in CHANNELS.items():
-            for channel in channels:
-                visit = self._visit(band, frequency_of(channel, band) or 0, moment)
-                self._visits[visit.frequency_mhz] = visit
+        self._visited = moment
 
     def heard(self, moment: Moment, link: Association | None) -> list[HeardRadio]:
         """What is remembered, and every beacon of the radio that the laptop is on, as strong as it was just read."""
@@ -111,6 +116,10 @@ class Ears:
 
     def visits(self, link: Association | None, traffic: Traffic) -> list[ChannelVisit]:
         """What the last scan found, and on the channel in use what was counted all along."""
+        if self._visited is not None:
+            for band, frequency_mhz in self._channels:
+                self._visits[frequency_mhz] = self._visit(band, frequency_mhz, self._visited)
+            self._visited = None
         visits = dict(self._visits)
         if link is not None:
             mhz = link.frequency_mhz
@@ -204,7 +213,10 @@ class Ears:
         activity = 1.0 if self._at_work(moment) else AFTER_HOURS
         busy_share = QUIET_SHARE[band]
         for each in self._scene.neighbours:
-            if self._takes(each, frequency_mhz) and each.level_dbm.get(moment.location, -inf) >= UNHEARD_DBM:
+            if (
+                frequency_mhz in self._takes_mhz[each.bssid]
+                and each.level_dbm.get(moment.location, -inf) >= UNHEARD_DBM
+            ):
                 busy_share += each.busy_share * activity
         for radio in moment.router:
             middle_mhz = center_mhz(radio.frequency_mhz, radio.width_mhz)
@@ -214,13 +226,12 @@ class Ears:
         busy_ms = min(busy_share * self._luck.uniform(0.5, 1.5), 1.0) * VISIT_MS
         return ChannelVisit(frequency_mhz, round(self._air.noise_dbm(band, moment.time_s)), VISIT_MS, round(busy_ms))
 
-    @staticmethod
-    def _takes(neighbour: Neighbour, frequency_mhz: int) -> bool:
-        own_mhz = frequency_of(neighbour.channel, neighbour.band) or 0
-        return abs(center_mhz(own_mhz, neighbour.width_mhz) - frequency_mhz) < neighbour.width_mhz / 2
-
     def _at_work(self, moment: Moment) -> bool:
         return WORK_H[0] <= self._air.local_hour(moment.time_s, moment.utc_s) < WORK_H[1]
+
+
+def _mhz(channel: int, band: Band) -> int:
+    return frequency_of(channel, band) or 0
 
 
 def center_mhz(frequency_mhz: int, width_mhz: int) -> float:

@@ -47,10 +47,15 @@ _PANELS_5 = BandState(channel=36, width_mhz=80, tx_power_dbm=16, cable_loss_db=1
 _NARROW_5 = BandState(channel=36, width_mhz=40, tx_power_dbm=16, cable_loss_db=1, antenna_gain_dbi=8)
 OLD_DROPOUTS_PER_DAY = 16.0
 NEW_DROPOUTS_PER_DAY = 0.5
+OLD_GOODPUT_SHARE, NEW_GOODPUT_SHARE = 0.45, 0.63  # the new firmware packs frames better ...
+OLD_LOADED_TIMES, NEW_LOADED_TIMES = 12.0, 3.0  # ... and keeps its queues short
 
 
-def _state(position: str, band_5: BandState, dropouts_per_day: float = OLD_DROPOUTS_PER_DAY) -> RouterState:
-    return RouterState(position, {"2.4": _AS_FOUND_24, "5": band_5}, dropouts_per_day)
+def _state(position: str, band_5: BandState, *, new_firmware: bool = False) -> RouterState:
+    bands: dict[Band, BandState] = {"2.4": _AS_FOUND_24, "5": band_5}
+    if new_firmware:
+        return RouterState(position, bands, NEW_DROPOUTS_PER_DAY, NEW_GOODPUT_SHARE, NEW_LOADED_TIMES)
+    return RouterState(position, bands, OLD_DROPOUTS_PER_DAY, OLD_GOODPUT_SHARE, OLD_LOADED_TIMES)
 
 
 VERSIONS: dict[int, Version] = {
@@ -81,7 +86,7 @@ VERSIONS: dict[int, Version] = {
     5: Version(
         "firmware 1.6",
         {"router.firmware": "1.6"},
-        _state(CORRIDOR, _NARROW_5, NEW_DROPOUTS_PER_DAY),
+        _state(CORRIDOR, _NARROW_5, new_firmware=True),
     ),
 }
 
@@ -169,14 +174,25 @@ PLANTED_EFFECTS_DB: dict[tuple[str, Band, int, int], float] = {
 PLANTED_OUTAGE_MIN_PER_DAY = (NEW_DROPOUTS_PER_DAY - OLD_DROPOUTS_PER_DAY) * OUTAGE_MEAN_S / 60
 
 
+# And what the new firmware did to transfers and to answers meanwhile, as ratios, where nothing else changed.
+PLANTED_RATIOS: dict[tuple[str, str, Band, int, int], float] = {
+    ("transfer-down", WHEEL, "5", 4, 5): NEW_GOODPUT_SHARE / OLD_GOODPUT_SHARE,
+    ("transfer-up", WHEEL, "5", 4, 5): NEW_GOODPUT_SHARE / OLD_GOODPUT_SHARE,
+    ("latency-loaded", WHEEL, "5", 4, 5): NEW_LOADED_TIMES / OLD_LOADED_TIMES,
+    ("latency-loaded", KILN, "5", 4, 5): NEW_LOADED_TIMES / OLD_LOADED_TIMES,
+    ("latency-idle", WHEEL, "5", 4, 5): 1.0,
+}
+
+
 def planted_effect(metric: str, location: str, band: str, before: int, after: int) -> float | None:
-    """The truth about one version against the one before, dB ("rssi") or minutes a day ("outage"); None where
-    nothing is claimed."""
+    """The truth about one version against the one before, in dB ("rssi", "sighting"), minutes a day ("outage") or as a
+    ratio (of probes); None where nothing is claimed."""
     if metric == "outage":
         return PLANTED_OUTAGE_MIN_PER_DAY if (band, before, after) == ("5", 4, 5) else None
-    if metric != "rssi":
-        return None
-    return next((db for key, db in PLANTED_EFFECTS_DB.items() if key == (location, band, before, after)), None)
+    if metric in ("rssi", "sighting"):
+        return next((db for key, db in PLANTED_EFFECTS_DB.items() if key == (location, band, before, after)), None)
+    wanted = (metric, location, band, before, after)
+    return next((ratio for key, ratio in PLANTED_RATIOS.items() if key == wanted), None)
 
 
 def start_utc_ms(zone: tzinfo = UTC) -> int:

@@ -36,11 +36,15 @@ class BandState:
 
 @dataclass(frozen=True, slots=True)
 class RouterState:
-    """The whole router. No bands: it is off. ``dropouts_per_day`` is how often it loses its clients for a while."""
+    """The whole router. No bands: it is off. ``dropouts_per_day`` is how often it loses its clients for a while;
+    ``goodput_share`` what a transfer gets of the link rate, and ``loaded_times`` how many times longer an answer takes
+    while one runs."""
 
     position: str
     bands: Mapping[Band, BandState]
     dropouts_per_day: float = 0.0
+    goodput_share: float = 0.5
+    loaded_times: float = 8.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -170,7 +170,8 @@ def _story(played: Played, findings: Findings, days: float, took_s: float) -> st
     from dashboards.sentences import MINUS, located_sentence
 
     lines = [
-        f"{format_duration(days * 86_400)} at a small pottery, played in {took_s:.0f} s: {played.n_samples:,} samples."
+        f"{format_duration(days * 86_400)} at a small pottery, played in {took_s:.0f} s: {played.n_samples:,} samples,"
+        f" {played.n_probes:,} probes, {played.n_scans:,} scans."
     ]
     n_held = n_shown = 0
     for change, effects in findings.changes:
@@ -182,8 +183,7 @@ def _story(played: Played, findings: Findings, days: float, took_s: float) -> st
                 continue
             n_shown += 1
             n_held += effect.low <= truth <= effect.high
-            planted = f"{truth:+.0f} {effect.unit}" if truth else f"0 {effect.unit}"
-            lines.append(f"  planted {planted:>11}   {located_sentence(located)}")
+            lines.append(f"  planted {_planted(truth, effect.unit):>11}   {located_sentence(located)}")
     if n_shown:
         lines += ["", f"{n_held} of {n_shown} intervals hold what was planted; 19 of 20 should in the long run."]
     if days * 24 > pottery.UNTAGGED_HOUR:
@@ -194,11 +194,19 @@ def _story(played: Played, findings: Findings, days: float, took_s: float) -> st
     return "\n".join(lines).replace(MINUS, "-")  # not every terminal has a true minus
 
 
+def _planted(truth: float, unit: str) -> str:
+    """ "+5 dB", "1.4 times"."""
+    if unit == "ratio":
+        return f"{truth:.2g} times"
+    return f"{truth:+.0f} {unit}" if truth else f"0 {unit}"
+
+
 def _next_steps(path: Path, output: Path, *, comparable: bool) -> str:
     from shlex import quote
 
     db = f"--db {quote(str(path))}"
-    tries = [f"timeline {db}", *([f"compare v1 v2 --metric tx-rate {db}"] if comparable else []), f"report {db}"]
+    compare = [f"compare v1 v2 --metric tx-rate {db}"] if comparable else []
+    tries = [f"timeline {db}", *compare, f"channels {db}", f"report {db}"]
     return "\n".join(
         ["", f"log      {path}", f"report   {output}", "", "Try next:", *(f"  linktrial {t}" for t in tries)]
     )
