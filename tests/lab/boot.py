@@ -31,11 +31,11 @@ from pathlib import Path
 HERE = Path(__file__).resolve().parent
 REPOSITORY = HERE.parents[1]
 BEFORE_ROOT = ("virtio_pci", "9pnet_virtio", "9p", "overlay")
-AFTER_ROOT = ("mac80211_hwsim", "ccm", "ctr", "cmac", "gcm", "bridge")
+AFTER_ROOT = ("mac80211_hwsim", "ccm", "ctr", "cmac", "gcm", "bridge", "sch_tbf")
 REGULATORY = ("/lib/firmware/regulatory.db", "/lib/firmware/regulatory.db.p7s")
 PROGRAMS = (
     *("qemu-system-x86_64", "busybox", "depmod", "modprobe", "apt-get", "apt-cache", "dpkg-deb", *REGULATORY),
-    *("hostapd", "hostapd_cli", "wpa_supplicant", "wpa_cli", "iw", "ip", "setpriv"),
+    *("hostapd", "hostapd_cli", "wpa_supplicant", "wpa_cli", "iw", "ip", "tc", "setpriv"),
 )
 GUEST_IS_DONE = "guest script ended with 0"  # as init.sh says it
 SYSTEM_PATH = "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin"

@@ -23,7 +23,7 @@ mount -t 9p -o $transport,rw results /newroot/run/results
 
 # cfg80211 reads /lib/firmware/regulatory.db as it loads: without it 5 GHz is closed to an access point
 modprobe mac80211_hwsim radios=3
-for module in ccm ctr cmac gcm bridge; do modprobe $module; done
+for module in ccm ctr cmac gcm bridge sch_tbf; do modprobe $module; done
 mount -t debugfs debug /newroot/sys/kernel/debug
 
 chroot /newroot /bin/sh /run/results/start.sh

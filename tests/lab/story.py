@@ -16,7 +16,10 @@ from pace import Pace
 
 RESULTS = Path("/run/results")
 LOG = Path("/run/linktrial/lab.db")
+SETTINGS = Path("/run/settings/settings.toml")
 PROGRAM = Path(sys.executable).with_name("linktrial")
+NOBODY_ID = 65534
+NOBODY = ("setpriv", f"--reuid={NOBODY_ID}", f"--regid={NOBODY_ID}", "--clear-groups", "env", "HOME=/tmp")
 VIEWS = ("link", "info", "station dump")  # of iw
 
 
@@ -24,7 +27,13 @@ class Story:
     """Writes down what happens, as it happens."""
 
     def __init__(self) -> None:
-        self._told: dict[str, list[dict[str, object]]] = {"moments": [], "levels": [], "looks": [], "runs": []}
+        self._told: dict[str, list[dict[str, object]]] = {
+            "moments": [],
+            "levels": [],
+            "looks": [],
+            "runs": [],
+            "heard": [],
+        }
 
     def tell(self, chapter: str, **facts: object) -> None:
         """Add one dated entry."""
@@ -50,14 +59,14 @@ class Story:
         shown = {view: run("iw", "dev", LAPTOP, *view.split(), check=False) for view in VIEWS}
         self.tell("looks", name=name, **shown)
 
-    def program(self, name: str, *words: str, user: tuple[str, ...] = ()) -> None:
-        """Run linktrial to its end."""
+    def program(self, name: str, *words: str, user: tuple[str, ...] = (), said: str = "") -> None:
+        """Run linktrial to its end; ``said`` is its standard input."""
         started, clock = now_ms(), time.monotonic()
-        done = subprocess.run([*user, str(PROGRAM), *words], capture_output=True, text=True, timeout=90)
+        done = subprocess.run([*user, str(PROGRAM), *words], input=said, capture_output=True, text=True, timeout=90)
         took = round(time.monotonic() - clock, 2)
-        said = {"code": done.returncode, "stdout": done.stdout, "stderr": done.stderr}
+        answer = {"code": done.returncode, "stdout": done.stdout, "stderr": done.stderr}
         print(f"{time.monotonic():6.1f} s  linktrial {' '.join(words)} -> {done.returncode} ({took} s)", flush=True)
-        self.tell("runs", name=name, words=words, took_s=took, at_utc_ms=started, **said)
+        self.tell("runs", name=name, words=words, took_s=took, at_utc_ms=started, **answer)
 
 
 @dataclass
@@ -71,13 +80,13 @@ class Lab:
     laptop: Laptop
 
 
-def rows_in_log(table: str, since_utc_ms: int = 0) -> int:
-    """How many samples or events the log holds from a moment on; 0 without a log."""
-    if not LOG.exists():
+def rows_in_log(table: str, since_utc_ms: int = 0, log: Path = LOG) -> int:
+    """How many samples or events a log holds from a moment on; 0 without a log."""
+    if not log.exists():
         return 0
     query = f"SELECT count(*) FROM {table} WHERE time_utc_ms >= ?"
     try:
-        with closing(sqlite3.connect(f"file:{LOG}?mode=ro", uri=True)) as db:
+        with closing(sqlite3.connect(f"file:{log}?mode=ro", uri=True)) as db:
             return int(db.execute(query, (since_utc_ms,)).fetchone()[0])
     except sqlite3.OperationalError:
         return 0  # it is only being made
