@@ -109,6 +109,7 @@ class LinkEvent:
     width_mhz: int | None = None
     reason_code: int | None = None  # IEEE 802.11 table 9-49
     by_access_point: bool | None = None
+    n_channels: int | None = None  # that a scan visits; 0 of one that was broken off
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from typing import TypeVar
 
 from adapters.contract import BitRate, LinkEvent, PhyMode
 from adapters.ieee80211 import LEGACY_RATES_MBPS, phy_rate_mbps
-from adapters.netlink import Attributes, DecodeError
+from adapters.netlink import Attributes, DecodeError, walk
 
 NL80211_CMD_GET_INTERFACE = 5
 NL80211_CMD_GET_STATION = 17
@@ -31,6 +31,7 @@ NL80211_ATTR_IFTYPE = 5
 NL80211_ATTR_MAC = 6
 NL80211_ATTR_STA_INFO = 21
 NL80211_ATTR_WIPHY_FREQ = 38
+NL80211_ATTR_SCAN_FREQUENCIES = 44
 NL80211_ATTR_SSID = 52
 NL80211_ATTR_REASON_CODE = 54
 NL80211_ATTR_DISCONNECTED_BY_AP = 71
@@ -304,10 +305,17 @@ def decode_event(command: int, data: bytes) -> tuple[int | None, LinkEvent] | No
             "channel-switched", frequency_mhz=about.u32(NL80211_ATTR_WIPHY_FREQ), width_mhz=_width_mhz(about)
         )
     if command == NL80211_CMD_TRIGGER_SCAN:
-        return index, LinkEvent("scan-started")
-    if command in (NL80211_CMD_NEW_SCAN_RESULTS, NL80211_CMD_SCAN_ABORTED):
-        return index, LinkEvent("scan-finished")
+        return index, LinkEvent("scan-started", n_channels=_n_channels(about))
+    if command == NL80211_CMD_NEW_SCAN_RESULTS:
+        return index, LinkEvent("scan-finished", n_channels=_n_channels(about))
+    if command == NL80211_CMD_SCAN_ABORTED:
+        return index, LinkEvent("scan-finished", n_channels=0)
     return None
+
+
+def _n_channels(scan: Attributes) -> int | None:
+    channels = scan.get(NL80211_ATTR_SCAN_FREQUENCIES)
+    return None if channels is None else sum(1 for _ in walk(channels))
 
 
 def _width_mhz(about: Attributes) -> int | None:

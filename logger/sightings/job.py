@@ -29,6 +29,7 @@ from logger.sightings.watched import Name, read_watched
 from logger.voice import Voice
 
 EVERYONE_EVERY_MS = 1_800_000
+FULL_SCAN_CHANNELS = 11  # a scan of fewer looks for a known network: the least of a card's are those of 2.4 GHz
 WATCHED_AT_MOST, EVERYONE_AT_MOST = 64, 300  # radios of one look: anybody can send beacons in any name
 TAGS_EVERY_S = 10.0  # what other commands say is to be watched
 LEAST_APART_S = 15.0  # looks after others' scans; what one has left is there for longer
@@ -64,7 +65,7 @@ class Sightings:
         self._own: bytes | None = None  # the name of the network that the laptop is joined to, or was
         self._asked_s: float | None = None
         self._runs_since_s: float | None = None
-        self._finished = False
+        self._finished = self._finished_in_full = False
         self._heard_in_full: frozenset[str] = frozenset()  # of those watched, by our own last scan
         self._everyone_ms: int | None = None
         self._unwritten: deque[_Look] = deque(maxlen=KEPT_LOOKS)
@@ -85,6 +86,7 @@ class Sightings:
             if self._asked_s is not None and self._runs_since_s is None and now_s - self._asked_s < AT_ONCE_S:
                 return  # of another, which ended as we asked
             self._finished, self._runs_since_s = True, None
+            self._finished_in_full = event.n_channels is None or event.n_channels >= FULL_SCAN_CHANNELS
         else:
             self._pace.link_changed(now_s)
 
@@ -123,7 +125,7 @@ class Sightings:
         if self._finished and (ours or now_s - self._looked_s >= LEAST_APART_S):
             self._finished, self._asked_s = False, None
             self._look(now_s, now_ms, scanned=True, active=ours)
-        elif now_s >= self._look_at_s:
+        elif now_s >= self._look_at_s and not self.scanning:  # what a scan finds is told at its end, all at once
             self._look(now_s, now_ms, scanned=False, active=False)
         self._write(now_s)
         if self._watched and not self.scanning and self._pace.may_begin(now_s) and not self._probing(now_ms):
@@ -169,8 +171,9 @@ class Sightings:
         radios = [radio for radio in map(believable, self._adapter.heard()) if radio is not None]
         visits = [visit for visit in map(believable_visit, self._adapter.visits()) if visit is not None]
         wanted = [radio for radio in radios if self._is_wanted(radio)]
-        self._count_as_scan(now_s, wanted, scanned=scanned, active=active)
-        everyone = scanned and self._everyone_due(now_ms)
+        in_full = scanned and self._finished_in_full
+        self._count_as_scan(now_s, wanted, in_full=in_full, active=active)
+        everyone = in_full and self._everyone_due(now_ms)
         if everyone:
             self._everyone_ms = now_ms
             told = _strongest(wanted, WATCHED_AT_MOST)
@@ -186,16 +189,16 @@ class Sightings:
         ours = radio.associated or (radio.ssid is not None and radio.ssid == self._own)
         return ours or any(name.means(radio) for name in self._watched)
 
-    def _count_as_scan(self, now_s: float, wanted: Iterable[HeardRadio], *, scanned: bool, active: bool) -> None:
+    def _count_as_scan(self, now_s: float, wanted: Iterable[HeardRadio], *, in_full: bool, active: bool) -> None:
         """Another program's scan spares one of ours, if it heard all that our last one did: many visit few channels."""
         heard = frozenset(
             radio.bssid
             for radio in wanted
             if radio.age_ms is not None and radio.age_ms <= 2000 * LEAST_APART_S and not radio.associated
         )
-        if active:
+        if active and in_full:
             self._heard_in_full = heard
-        elif scanned and self._heard_in_full and heard >= self._heard_in_full:
+        elif in_full and self._heard_in_full and heard >= self._heard_in_full:
             self._pace.scanned(now_s)
 
     def _everyone_due(self, now_ms: int) -> bool:

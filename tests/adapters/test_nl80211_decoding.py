@@ -245,8 +245,10 @@ def test_a_multi_link_station_may_tell_a_sending_rate_and_no_receiving_one():
         (48, b"", LinkEvent("disconnected", by_access_point=False)),
         (88, u32(38, 5500) + u32(159, 3), LinkEvent("channel-switched", frequency_mhz=5500, width_mhz=80)),
         (33, b"", LinkEvent("scan-started")),
+        (33, nest(44, u32(0, 2412), u32(1, 5180)), LinkEvent("scan-started", n_channels=2)),
         (34, b"", LinkEvent("scan-finished")),
-        (35, b"", LinkEvent("scan-finished")),
+        (34, nest(44, u32(0, 2412)), LinkEvent("scan-finished", n_channels=1)),
+        (35, nest(44, u32(0, 2412)), LinkEvent("scan-finished", n_channels=0)),
     ],
 )
 def test_events_are_told_with_the_interface_they_are_of(command, attributes, event):
@@ -287,8 +289,8 @@ def test_a_real_kernels_station_is_read():
 
 def test_a_real_kernels_events_are_read():
     told = {
-        "event-scan-started": (33, LinkEvent("scan-started")),
-        "event-scan-finished": (34, LinkEvent("scan-finished")),
+        "event-scan-started": (33, LinkEvent("scan-started", n_channels=65)),
+        "event-scan-finished": (34, LinkEvent("scan-finished", n_channels=65)),
         "event-channel-switched": (88, LinkEvent("channel-switched", frequency_mhz=5200, width_mhz=20)),
         "event-left-for-a-roam": (48, LinkEvent("disconnected", reason_code=1, by_access_point=False)),
         "event-connected-elsewhere": (46, LinkEvent("connected", bssid="02:00:00:00:02:00")),

@@ -186,6 +186,30 @@ def test_a_beacon_that_was_told_is_not_told_again(desk):
     assert len(desk.heard(OTHER)) == 1
 
 
+def test_only_a_full_scan_tells_everyone(desk):
+    roaming, broken_off = (LinkEvent("scan-finished", n_channels=n) for n in (3, 0))
+    for finished in (roaming, broken_off):
+        desk.adapter.tell(STARTED, finished)
+        desk.pass_by(20)
+    assert desk.heard(NEIGHBOUR) == []
+    desk.adapter.tell(STARTED, LinkEvent("scan-finished", n_channels=13))
+    desk.pass_by(20)
+    assert desk.heard(NEIGHBOUR) == [-80.0]
+
+
+def test_a_scan_that_runs_is_not_looked_into(desk):
+    """Or the scan that tells everyone would lack what was told just before."""
+    desk.pass_by(280)
+    desk.adapter.tell(STARTED)
+    desk.sampler.tick()
+    desk.clock.advance(22)
+    desk.job.tick()
+    assert len(desk.heard(OTHER)) == 1
+    desk.adapter.tell(FINISHED)
+    desk.pass_by(5)
+    assert len(desk.heard(OTHER)) == 2
+
+
 def test_a_look_that_finds_nothing_new_leaves_no_row_and_a_scan_that_hears_nothing_does(desk):
     desk.adapter.on_air = []
     desk.pass_by(900)
