@@ -24,6 +24,7 @@ as_anna "$LINKTRIAL far-end --listen 127.0.0.1 --no-announce --token-file ~/toke
 for ((n = 0; n < 100; n++)); do [ -s /home/anna/token ] && break; sleep 0.2; done
 keep pair as_anna "$LINKTRIAL probe --pair 127.0.0.1 --simulated 1 --interface lo <~/token"
 as_anna "printf 'probe_every_s = 10\nprobe_seconds = 4\nprobe_on_battery = 1\nprobe_daily_mb = 0\nprobe_far_end = \"127.0.0.1\"\n' >> ~/.config/linktrial/settings.toml"
+as_anna "$LINKTRIAL far-end --show-token >/dev/null"
 find /etc/systemd /home/anna -not -path '*/.cache*' | sort >"$results/before.txt"
 
 # the machine's unit
@@ -34,6 +35,14 @@ unset SUDO_USER
 for ((n = 0; n < 100; n++)); do [ "$(systemctl is-active linktrial)" = active ] && break; sleep 0.2; done
 keep at as_anna "$LINKTRIAL at 'kiln room'"
 keep changed as_anna "$LINKTRIAL changed 'longer antennas'"
+
+# the far end as a service of the machine: the unit to copy, told where this program lies
+units=$($PYTHON -c 'import logger, pathlib; print(pathlib.Path(logger.__file__).parents[1] / "systemd/system")')
+cp "$units/linktrial-far-end@.service" /run/systemd/system/
+drop_in "/run/systemd/system/linktrial-far-end@.service.d" "$LINKTRIAL far-end --port 47318 --no-announce" \
+    "$(grep ^BindReadOnlyPaths= /etc/systemd/system/linktrial.service)"
+systemctl daemon-reload
+keep far_end_start systemctl start linktrial-far-end@anna
 
 # beside it: one whose reading hangs, and one whose interval is longer than the watchdog's patience
 cat >/run/hangs.py <<'PROGRAM'
@@ -93,6 +102,13 @@ sleep 18
 keep own_status as_anna "systemctl --user status --no-pager --lines=0 linktrial"
 keep own_uninstall as_anna "$LINKTRIAL service uninstall --db ~/own.db"
 keep own_gone as_anna "systemctl --user status --no-pager linktrial"
+
+token=$(cat /home/anna/.config/linktrial/far-end-token)
+keep far_end_served curl -sS --digest -u "linktrial:$token" -o /dev/null -w '%{http_code} %{size_download}' 'http://127.0.0.1:47318/bytes?count=5000000'
+keep far_end systemctl show linktrial-far-end@anna
+keep far_end_home nsenter --target "$(systemctl show --value --property=MainPID linktrial-far-end@anna)" --mount find /home -mindepth 1
+keep far_end_said journalctl --no-pager --output=cat --unit=linktrial-far-end@anna
+systemctl stop linktrial-far-end@anna
 
 pid=$(systemctl show --value --property=MainPID linktrial)
 keep show systemctl show linktrial

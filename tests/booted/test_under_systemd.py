@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 from contextlib import suppress
@@ -60,7 +61,7 @@ class Seen:
 
 @pytest.fixture(scope="module")
 def seen(tmp_path_factory):
-    require_programs("unshare", "nsenter", "su", "useradd", "systemd-analyze", "ip")
+    require_programs("unshare", "nsenter", "su", "useradd", "systemd-analyze", "ip", "curl")
     if reason := why_not():
         pytest.skip(reason)
     results = tmp_path_factory.mktemp("booted")
@@ -115,6 +116,20 @@ def test_the_process_has_no_rights_and_sees_of_the_home_what_it_needs(seen):
     home = set(seen.text("home").split())
     assert {"/home/anna/.local/share/linktrial/linktrial.db", "/home/anna/.config/linktrial/settings.toml"} <= home
     assert "/home/anna/letter" not in home
+
+
+def test_the_far_end_serves_in_its_box(seen):
+    assert seen.code("far_end_start") == 0, seen.text("far_end_said")
+    assert seen.text("far_end_served") == "200 5000000", seen.text("far_end_said")
+    unit = seen.shown("far_end")
+    assert (unit["ActiveState"], unit["NRestarts"], unit["User"]) == ("active", "0", "anna")
+    home = set(seen.text("far_end_home").split())
+    assert "/home/anna/.config/linktrial/far-end-token" in home
+    assert not {"/home/anna/letter", "/home/anna/.local/share/linktrial/linktrial.db"} & home
+    said = seen.text("far_end_said")
+    assert "127.0.0.1: 5.0 MB down in" in said
+    token = "-".join(["[0-9a-z]{6}"] * 4)
+    assert not re.search(token, said), "no secret goes to the journal"
 
 
 def test_it_may_be_woken_late_by_a_twentieth_of_its_interval(seen):
