@@ -24,6 +24,7 @@ _CHUNK_WIRE = len(_CHUNK_HEAD) + CHUNK_BYTES + 2
 _CHUNKS = 32
 _LAST_CHUNK = b"0\r\n\r\n"
 _UNSENT_BYTES = 512 << 10  # as much waits in the socket at most, so that the end of an upload is near
+_TLS_RECORD_BYTES = 1 << 14
 # What comes down is thrown away in the kernel, without a copy (tcp(7), MSG_TRUNC).
 _DISCARD = socket.MSG_TRUNC if sys.platform == "linux" else 0
 _buffer = bytearray(0)
@@ -197,10 +198,11 @@ class Up:
             raise ProbeFailed(f"the transfer broke off: {reason(error)}") from error
 
     def end(self) -> None:
-        """No more than the chunk that was begun."""
+        """No more than the chunk that was begun; over TLS one more, for what OpenSSL has begun to send must be sent."""
         if self._last is None:
-            begun = self._sent % _CHUNK_WIRE
-            rest = self._wire[begun:_CHUNK_WIRE].tobytes() if begun else b""
+            at = self._sent % len(self._wire)
+            left = -at % _CHUNK_WIRE + (_CHUNK_WIRE if self.connection.target.tls else 0)
+            rest = (self._wire[at : at + left].tobytes() + self._wire[:left].tobytes())[:left]
             self._last = rest + _LAST_CHUNK
             self._sent += len(rest)
 
@@ -227,8 +229,12 @@ class Up:
         return None if waiting is None else _payload(max(0, self._sent - waiting))
 
     def _send(self, data: bytes | memoryview) -> int:
-        room = BUFFER_BYTES if self._share is None else max(1, _wire(self._share) - self._sent)
-        return self.connection.socket.send(data[:room] if self._last is None else data)
+        room = BUFFER_BYTES
+        if self._share is not None and self._last is None:
+            room = max(1, _wire(self._share) - self._sent)
+        if self.connection.target.tls:  # by the record: one that was begun must be sent on with all it was begun with
+            room = min(room, _TLS_RECORD_BYTES)
+        return self.connection.socket.send(data[:room])
 
     def _listen(self) -> None:
         try:

@@ -148,7 +148,7 @@ def _measure(
                     found.transfers.append(run_transfer(wish, target, way, proof, clock, should_stop, method))
             _tell(asked, of_one[0].direction, found)
         found.remarks += [f"{_name(one)}: {one.words}" for one in found.transfers if one.words]
-        _hold_to(interface, before, counters(interface), found.transfers)
+        _hold_to(interface, before, counters(interface), found)
     finally:
         for _, echo in echoes:
             echo.close()
@@ -206,15 +206,17 @@ def _tell(asked: Sequence[Asked], load: Load, found: _Found) -> None:
     found.latencies += [latency for one in asked if (latency := one.latency(load)) is not None]
 
 
-def _hold_to(interface: str, before: Counters | None, after: Counters | None, done: Sequence[Transfer]) -> None:
-    """The traffic has to be in the interface's own count, or it took another way."""
+def _hold_to(interface: str, before: Counters | None, after: Counters | None, found: _Found) -> None:
+    """The traffic has to be in the interface's own count, or it took another way and tells nothing of the link."""
     if before is None or after is None:
         return
-    for direction, came in (("down", after.rx_bytes - before.rx_bytes), ("up", after.tx_bytes - before.tx_bytes)):
-        payload = sum(one.bytes for one in done if one.direction == direction)
-        if payload > _COUNTED_BYTES and came < _LEAST_SEEN * payload:
+    for direction, seen in (("down", after.rx_bytes - before.rx_bytes), ("up", after.tx_bytes - before.tx_bytes)):
+        payload = sum(one.bytes for one in found.transfers if one.direction == direction)
+        if payload > _COUNTED_BYTES and seen < _LEAST_SEEN * payload:
+            found.transfers.clear()
+            found.latencies.clear()
             raise WayAstray(
-                f"the traffic did not go over {interface}: it counted {came} of {payload} bytes {direction}"
+                f"the traffic did not go over {interface}: it counted {seen} of {payload} bytes {direction}"
             )
 
 

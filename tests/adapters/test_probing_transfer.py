@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import json
 import socket
+import ssl
+import subprocess
 import sys
 import time
 
 import pytest
+from needs import require_programs
 
 from adapters.clock import SystemClock
-from adapters.probing.errors import Stopped
+from adapters.probing.errors import ProbeFailed, Stopped
 from adapters.probing.http_wire import Proof
 from adapters.probing.streams import read_received
 from adapters.probing.target import Target, far_end_target, url_target
@@ -222,3 +225,35 @@ def test_what_was_received_before_it_was_handed_over_is_a_lie():
     handed = [(n / 10, 1000 * n) for n in range(31)]
     assert believable([(n / 10 + 0.05, 1000 * n) for n in range(31)], handed)
     assert not believable([(0.0, 0), (0.1, 30_000)], handed)
+
+
+@pytest.mark.parametrize("trusted", [True, False])
+def test_a_server_may_speak_tls_if_its_certificate_is_trusted(tmp_path, monkeypatch, trusted):
+    require_programs("openssl")
+    key, certificate = tmp_path / "key.pem", tmp_path / "certificate.pem"
+    make = ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", "/CN=localhost"]
+    make += ["-addext", "subjectAltName=IP:127.0.0.1", "-keyout", str(key), "-out", str(certificate)]
+    subprocess.run(make, check=True, capture_output=True)
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.load_cert_chain(certificate, key)
+    if trusted:
+        monkeypatch.setenv("SSL_CERT_FILE", str(certificate))
+
+    def play(visit):
+        with context.wrap_socket(visit.socket, server_side=True) as visit.socket:
+            while asked := visit.request():
+                if asked.startswith("POST"):
+                    visit.chunks()
+                    visit.say("HTTP/1.1 200 OK", "Content-Length: 0")
+                else:
+                    visit.say("HTTP/1.1 200 OK", "Content-Length: 3000000", body=bytes(3_000_000))
+
+    with played_server(play) as played:
+        target = url_target(played.url.replace("http:", "https:"))
+        if not trusted:
+            with pytest.raises(ProbeFailed, match="certificate") as refused:
+                transferred(Wish("down", 1, 0.5), target)
+            assert str(refused.value).isprintable()
+            return
+        assert transferred(Wish("down", 2, 0.5), target).bytes > 100_000
+        assert transferred(Wish("up", 1, 0.5), target, upload_method="POST").bytes > 100_000
