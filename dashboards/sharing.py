@@ -15,8 +15,10 @@ import pandas as pd
 
 from logger.aliases import Aliases
 
-_OWN_WORDS = {"location", "placement", "label", "notes", "settings", "needed_rate_for"}
-_RADIOS = {"bssid"}
+_OWN_WORDS = {"location", "locations", "placement", "label", "notes", "settings", "needed_rate_for"}
+_RADIOS = {"bssid", "also_bssid"}
+_NETWORKS = {"ssid", "ssid_text"}
+_FAR_ENDS = {"far_end"}
 _LEFT_OUT = {"detail"}  # of events: no page and no table shows it
 _Told = TypeVar("_Told")
 
@@ -32,6 +34,8 @@ class _Sharing:
 
     def __init__(self, aliases: Aliases) -> None:
         self._radio = cache(aliases.radio)
+        self._network = cache(aliases.network)
+        self._far_end = cache(aliases.far_end)
         self._own_words = cache(aliases.words)
         self._addresses = cache(aliases.addresses)
 
@@ -40,6 +44,9 @@ class _Sharing:
             return self._for(name)(value)
         if isinstance(value, pd.DataFrame):
             return value.assign(**{column: self._column(value[column], column) for column in value.columns})
+        if isinstance(value, tuple) and hasattr(value, "_fields"):
+            inner = [self.told(one, field) for field, one in zip(value._fields, value, strict=True)]
+            return value if all(map(_is, inner, value)) else value._make(inner)  # type: ignore[attr-defined]
         if isinstance(value, list | tuple):
             inner = [self.told(one, name) for one in value]
             return value if all(map(_is, inner, value)) else type(value)(inner)
@@ -63,7 +70,13 @@ class _Sharing:
         return column.map(known).astype(column.dtype) if any(key != text for key, text in known.items()) else column
 
     def _for(self, name: str) -> Callable[[str], str]:
-        return self._own_words if name in _OWN_WORDS else self._radio if name in _RADIOS else self._addresses
+        if name in _OWN_WORDS:
+            return self._own_words
+        if name in _RADIOS:
+            return self._radio
+        if name in _NETWORKS:
+            return self._network
+        return self._far_end if name in _FAR_ENDS else self._addresses
 
 
 def _is(one: object, other: object) -> bool:
