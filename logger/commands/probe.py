@@ -22,7 +22,7 @@ from logger.printable import printable
 if TYPE_CHECKING:
     from adapters.contract import Adapter
 
-NO_TOKEN = "no token was given; 'linktrial far-end' shows it where it runs"
+NO_TOKEN = "no token was given; 'linktrial far-end --show-token' prints it, on the machine where it runs"
 
 
 def configure(parser: argparse.ArgumentParser) -> None:

@@ -14,7 +14,6 @@ from typing import NamedTuple
 from adapters.probing.target import NoTarget, Target, far_end_target, url_target
 from logger.errors import LogError, SettingsError
 from logger.settings import Settings, settings_path
-from logger.whole_file import whole_file
 
 LONGEST_BYTES = 10_000  # of the file
 
@@ -59,6 +58,8 @@ def read_pairing(path: Path | None = None) -> Paired | None:
 
 def keep_pairing(paired: Paired, path: Path | None = None) -> Path:
     """Write it down, in place of another; returns where to. Raises LogError."""
+    from logger.whole_file import whole_file  # late: 'status' writes nothing, and is to answer at once
+
     path = pairing_path() if path is None else path
     try:
         path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)

@@ -176,6 +176,7 @@ def test_check_says_whether_probes_have_whom_to_speak_to(here):
 # Probing
 
 
+@pytest.mark.slow
 @linux_only
 def test_a_probe_by_hand_says_what_it_found_and_writes_it_down(here, capsys):
     db = str(here / "pottery.db")
@@ -213,6 +214,7 @@ def test_the_daemon_s_turn_begins_no_log_where_there_is_none(here, capsys):
     assert not (here / "moved.db").exists()
 
 
+@pytest.mark.slow
 @linux_only
 def test_a_probe_that_is_told_to_end_says_so_in_its_row(here):
     db = here / "pottery.db"
@@ -246,6 +248,7 @@ def n_rows(path: Path) -> int:
         db.close()
 
 
+@pytest.mark.slow
 @linux_only
 def test_the_daemon_probes_by_itself_marks_its_samples_and_ends_a_turn_with_itself(here):
     db = here / "pottery.db"
