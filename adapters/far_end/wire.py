@@ -269,6 +269,8 @@ class Wire:
         said = dict(headers)
         length: int | None = int(said.get("content-length", 0))
         if "transfer-encoding" in said:
+            if "content-length" in said:  # two ends of one body: RFC 9112, 6.1
+                raise Refused(400, "a body is in chunks or has a length")
             length = None
         self._rest = bytes(self._parser.trailing_data[0])
         closes = "close" in said.get("connection", "").lower() or request.http_version < b"1.1"

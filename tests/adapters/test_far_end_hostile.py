@@ -100,6 +100,7 @@ def test_a_head_without_end_is_refused_before_it_is_long(beside, head):
         b"PUT /bytes HTTP/1.1\r\nHost: w\r\nContent-Length: -5\r\n\r\n",
         b"PUT /bytes HTTP/1.1\r\nHost: w\r\nContent-Length: " + b"9" * 30 + b"\r\n\r\n",
         b"PUT /bytes HTTP/1.1\r\nHost: w\r\nTransfer-Encoding: gzip, chunked\r\n\r\n",
+        b"PUT /bytes HTTP/1.1\r\nHost: w\r\nContent-Length: 5\r\nTransfer-Encoding: chunked\r\n\r\n0\r\n\r\n",
         b"\x16\x03\x01\x02\x00\x01\x00\x01\xfc\x03\x03",
         b"GET / HTTP/1.1\r\nHost: w\r\n folded: yes\r\nX\x00: y\r\n\r\n",
     ],

@@ -28,7 +28,7 @@ import psutil
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT)]
 
-RESIDENT_MB = 64.0  # what the far end's process may have at most, whatever is done to it
+RESIDENT_MB = 64.0  # what strangers can make the far end take at most
 
 
 @contextmanager
