@@ -148,7 +148,8 @@ def _measure(
 ) -> tuple[Probe, float | None]:
     """Its row, and for how long a far end that was busy wants to be left alone."""
     started_ms = clock.utc_ms()
-    probe_id = begin_probe(log, started_ms, far_end=target.label if target else "")
+    whom = target.label if target else ""
+    probe_id = begin_probe(log, started_ms, far_end=whom)
 
     def end(outcome: Outcome, words: str, turn: Turn | None = None, link: LinkIdentity | None = None) -> Probe:
         end_probe(
@@ -158,7 +159,7 @@ def _measure(
             outcome,
             link=link,
             far_end=turn.far_end if turn else None,
-            words=_line(words),
+            words=_line(_without_its_name(words, whom)),
             transfers=transfer_rows(turn) if turn else (),
             latencies=latency_rows(turn) if turn else (),
         )
@@ -253,6 +254,11 @@ def latency_rows(turn: Turn) -> list[Latency]:
 
 def _words_of(error: BaseException) -> str:
     return f"{type(error).__name__}: {error}"
+
+
+def _without_its_name(words: str, whom: str) -> str:
+    """Whom it spoke to stands in the row's own column, where a shared log has an alias for it."""
+    return words.replace(ascii(whom), "the far end").replace(whom, "the far end") if whom else words
 
 
 def _line(words: str) -> str:

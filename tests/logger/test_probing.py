@@ -231,6 +231,11 @@ def test_a_turn_that_slept_is_thrown_away(played, log):
     assert probe.ended_at_utc_ms - probe.started_at_utc_ms <= 600_000  # an hour of samples is not its
 
 
+def test_a_far_end_that_was_never_reached_is_not_named_in_words_that_somebody_may_hand_on(played):
+    played.outcome, played.words = "failed", "'192.168.1.5' cannot be reached; is 192.168.1.5 on?"
+    assert played.probe().words == "the far end cannot be reached; is the far end on?"
+
+
 def test_what_the_system_refuses_is_told_in_the_row(played):
     def refuse():
         raise AdapterError("wlan0 does not answer\x1b[2J")
