@@ -2,7 +2,7 @@
 
     python -m tests.adapters.hostile PORT HOW_MANY [ADDRESS]
 
-runs until it is ended, from addresses of 127.0.1.0/24 or from that one, and then tells in JSON how often each kind came and was thrown
+says so when it begins and runs until it is ended, from addresses of 127.0.1.0/24 or from that one, and then tells in JSON how often each kind came and was thrown
 out. In a process of its own, so that what it costs is not counted as the far end's.
 """
 
@@ -128,6 +128,7 @@ def main() -> None:
         loop, ended = asyncio.get_running_loop(), asyncio.Event()
         loop.add_signal_handler(signal.SIGTERM, ended.set)
         siege = asyncio.create_task(besiege(port, how_many, came, address))
+        print("at it", flush=True)
         await asyncio.wait([siege, asyncio.create_task(ended.wait())], return_when=asyncio.FIRST_COMPLETED)
         siege.cancel()
         await asyncio.gather(siege, return_exceptions=True)

@@ -174,7 +174,7 @@ def test_a_paired_client_that_takes_nothing_or_sends_nothing_more_is_ended(besid
             sock = beside.connect(receive_bytes=4096)
             proof = client.credentials(method, target).encode()
             sock.sendall(head + b" HTTP/1.1\r\nHost: w\r\nAuthorization: " + proof + b"\r\n" + (body or b"\r\n"))
-            assert soon(lambda: len(beside.told) == 1, 5)
+            assert soon(lambda: len(beside.told) == 1, 15)
             assert beside.told.pop().detail["ended"] == "stall"
             sock.close()
 
@@ -208,6 +208,7 @@ def test_its_memory_stays_bounded_under_200_of_them(tmp_path):
     with far_end(tmp_path) as (process, port, _):
         words = [sys.executable, "-m", "tests.adapters.hostile", str(port), "200"]
         with subprocess.Popen(words, stdout=subprocess.PIPE, text=True, cwd=ROOT) as siege:
+            assert siege.stdout.readline() == "at it\n"
             ends_s = time.monotonic() + 4
             most = 0.0
             while time.monotonic() < ends_s:

@@ -141,6 +141,7 @@ def siege(port: int, clients: int, one_address: bool, came: Counter[str]) -> Ite
     with subprocess.Popen(
         [*words, *(["127.0.0.1"] if one_address else [])], stdout=subprocess.PIPE, cwd=ROOT
     ) as process:
+        process.stdout.readline()  # it has begun
         yield psutil.Process(process.pid)
         process.terminate()
         came.update(json.loads(process.stdout.read()))
