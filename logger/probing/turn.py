@@ -6,6 +6,7 @@ this process.
 
 from __future__ import annotations
 
+import re
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
@@ -258,7 +259,9 @@ def _words_of(error: BaseException) -> str:
 
 def _without_its_name(words: str, whom: str) -> str:
     """Whom it spoke to stands in the row's own column, where a shared log has an alias for it."""
-    return words.replace(ascii(whom), "the far end").replace(whom, "the far end") if whom else words
+    if not whom:
+        return words
+    return re.sub(rf"(?<![\w.]){re.escape(whom)}(?!\w)", "the far end", words.replace(ascii(whom), "the far end"))
 
 
 def _line(words: str) -> str:

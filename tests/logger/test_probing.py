@@ -11,6 +11,7 @@ from dataclasses import replace
 import pytest
 
 from adapters.contract import AdapterError, LinkEvent
+from adapters.probing.target import far_end_target
 from logger.claim import Claim
 from logger.errors import LogInUse
 from logger.log import Log
@@ -234,6 +235,8 @@ def test_a_turn_that_slept_is_thrown_away(played, log):
 def test_a_far_end_that_was_never_reached_is_not_named_in_words_that_somebody_may_hand_on(played):
     played.outcome, played.words = "failed", "'192.168.1.5' cannot be reached; is 192.168.1.5 on?"
     assert played.probe().words == "the far end cannot be reached; is the far end on?"
+    played.words = "'e' does not answer"
+    assert played.probe(far_end_target("e", "a-token")).words == "the far end does not answer"
 
 
 def test_what_the_system_refuses_is_told_in_the_row(played):
