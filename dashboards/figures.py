@@ -37,6 +37,8 @@ EVENT_WORDS = {
     "logger-lost": "logging had ended without a word",
     "time-zone-changed": "another time zone",
 }
+_LEVELS = ("rssi", "sighting")  # in dBm; all else is a rate or a time, on a log scale
+_TIMES = ("latency-idle", "latency-loaded")
 _LEFT_PX, _RIGHT_PX, _BOTTOM_PX = 44, 52, 34
 
 
@@ -145,18 +147,18 @@ def trend_figure(
     rows = Rows()
     span = clock_ms([stretches["started_at_utc_ms"].min(), stretches["ended_at_utc_ms"].max()], zone)
     _add_version_ribbon(rows, stretches, labels, zone)
-    unit = "dBm" if metric == "rssi" else "Mbit/s"
+    unit = "dBm" if metric in _LEVELS else "ms" if metric in _TIMES else "Mbit/s"
     for place, by_band in trends.items():
         values = pd.concat([frame[["low", "high"]] for frame in by_band.values()])
         low, high = float(values["low"].min()), float(values["high"].max())
-        if metric == "rssi":
+        if metric in _LEVELS:
             pad = max(1.0, (12 - (high - low)) / 2)
             axis: dict[str, Any] = {"range": [low - pad, high + pad], "nticks": 5}
         else:
             room = max(1.1, (2.5 * low / high) ** 0.5)  # a steady rate gets an axis with ticks, too
             low, high = np.log10(low / room), np.log10(high * room)
             steps = (1, 1.5, 2, 3, 5, 7) if high - low < 0.6 else (1, 2, 5) if high - low < 1.2 else (1, 3)
-            axis = {"type": "log", "range": [low, high], "tickvals": [s * 10**n for n in range(5) for s in steps]}
+            axis = {"type": "log", "range": [low, high], "tickvals": [s * 10**n for n in range(-2, 5) for s in steps]}
         axis |= {"showgrid": True, "gridcolor": palette.RULE, "griddash": "1px,3px", "gridwidth": 1}
         name = rows.add(150, f"<b>{text(place, 60)}</b>  {unit}", **axis)
         for band, frame in by_band.items():
@@ -235,7 +237,7 @@ def _label_bands(
     """Each line's name beside its last point, in its colour, moved apart where two would overlap."""
     height_px, least_px = 150, 14
     ends = {band: float(frame["median"].iloc[-1]) for band, frame in by_band.items()}
-    if metric != "rssi":
+    if metric not in _LEVELS:
         ends = {band: float(np.log10(value)) for band, value in ends.items()}
     per_px = (axis_range[1] - axis_range[0]) / height_px
     place = -np.inf
@@ -254,7 +256,7 @@ def _add_placements(
     low = axis_range[0] + 0.04 * (axis_range[1] - axis_range[0])
     figure.add_scatter(
         x=clock_ms(placements["started_at_utc_ms"], zone),
-        y=np.full(len(placements), low if metric == "rssi" else 10**low), yaxis=axis, mode="markers",
+        y=np.full(len(placements), low if metric in _LEVELS else 10**low), yaxis=axis, mode="markers",
         marker={"symbol": "triangle-up", "size": 7 if len(placements) < 60 else 3, "color": palette.QUIET},
         cliponaxis=False,
         hovertext=[f"placement {text(name)}" for name in placements["placement"]],

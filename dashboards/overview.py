@@ -8,14 +8,13 @@ from dataclasses import replace
 from operator import attrgetter
 from typing import Any
 
-from dashboards.analysis.directions import DOWNLINK, UPLINK
 from dashboards.analysis.durations import hours
 from dashboards.analysis.effect_value import Effect
-from dashboards.analysis.headline import Headline, headline
+from dashboards.analysis.headline import ALONE, CARRIED, Headline, by_itself_only, carried, headline
 from dashboards.analysis.lasting.slope import LEAST_S as SLOPE_LEAST_S
 from dashboards.analysis.lasting.stability import DAY_S, Stability
 from dashboards.analysis.unexplained.changes import Unexplained
-from dashboards.comparison import METRICS, LocatedEffect, by_place
+from dashboards.comparison import METRICS, LocatedEffect, by_place, of_radios
 from dashboards.direction_words import direction_words
 from dashboards.sentences import (
     METRIC_NAMES,
@@ -24,6 +23,7 @@ from dashboards.sentences import (
     band_name,
     finding,
     has_interval,
+    heard_from,
     sentence,
     warnings_by_place,
 )
@@ -33,7 +33,9 @@ from logger.times import format_local
 
 ONE_WORD = (
     "The word for a location and band allows for its several metrics (Holm's rule): a change that does nothing is "
-    "called better or worse there at most 5 times in 100."
+    "called better or worse there at most 5 times in 100. What the link carries (transfers, latency, loss, busy "
+    "share) is judged by itself in the same way, so that probing costs the first word no sight; each radio that scans "
+    "hear has a word of its own."
 )
 
 ByMetric = Mapping[str, LocatedEffect]  # the effects at one location, in one band
@@ -68,7 +70,12 @@ def overview(
         story["lasts"] = slope_sentence(link) if link else ""
         if link and not story["lasts"]:
             early_days.append(link.span_days)
-    return {"stories": stories, "too_early": _too_early(early_days), "seldom": seldom}
+    return {
+        "stories": stories,
+        "heard": told_heard(effects),
+        "too_early": _too_early(early_days),
+        "seldom": seldom,
+    }
 
 
 def _within(place: str, band: str, found: ByMetric, unexplained: Sequence[Unexplained]) -> list[str]:
@@ -100,6 +107,7 @@ def _story(place: str, band: str, found: ByMetric) -> dict[str, Any]:
         "verdicts": ["better", "worse"] if verdict == "mixed" else [verdict],
         "words": _verdict_words(verdict) if any(map(_known, found.values())) else "not enough data yet",
         "told": told(found),
+        "carried": told_carried(found),
         "brief": brief(found),
         "mixed": mixed_data(found),
         "needed": needed(found) if verdict == "undecided" else [],
@@ -146,7 +154,7 @@ def told(found: ByMetric) -> str:
     judged = _headline(found)
     ways = judged.ways
     told_by = {*ways.downlink.told_by, *ways.uplink.told_by}
-    rest = [effect for metric, effect in effects.items() if metric not in (*DOWNLINK, *UPLINK)]
+    rest = [effects[metric] for metric in ALONE if metric in effects]
     changed = [effect for effect in rest if effect.metric in judged.decided_by]
     deciding = [effects[metric] for metric in judged.decided_by if metric not in told_by]
     same = [effect for effect in [*deciding, *rest] if effect.verdict == "no-difference"]
@@ -165,6 +173,45 @@ def told(found: ByMetric) -> str:
         amounts = ", ".join(map(_named_amount, unsure))
         sentences.append(f"{direction_words(ways, effects)}: {amounts}" if changed else amounts)
     return " ".join(map(sentence, sentences or [lacking(found)]))
+
+
+def told_carried(found: ByMetric) -> str:
+    """What happened to what the link can carry, as sentences, in words that allow for the number of its metrics; empty
+    where no probe tells it."""
+    effects = {one.effect.metric: one.effect for one in _in_order(found) if _known(one)}
+    judged = carried(effects)
+    own = [effects[metric] for metric in CARRIED if metric in effects]
+    changed = [effects[metric] for metric in judged.decided_by if effects[metric].verdict != "no-difference"]
+    same = [effect for effect in own if effect.verdict == "no-difference"]
+    unsure = [effect for effect in own if effect.verdict == "undecided"]
+    sentences = []
+    if changed:
+        sentences.append(f"what it carries: {'; '.join(map(_measured_finding, changed))}")
+    if same:
+        sentences.append(f"no difference that matters in {_listed(same)}")
+    if judged.by_itself:
+        sentences.append(_by_itself(judged, effects))
+    if unsure and not (changed or same):
+        sentences.append(f"what it carries cannot be told yet: {', '.join(map(_named_amount, unsure))}")
+    return " ".join(map(sentence, sentences))
+
+
+def _measured_finding(effect: Effect) -> str:
+    return finding(effect) + (f" ({effect.measured})" if effect.measured else "")
+
+
+def told_heard(effects: Sequence[LocatedEffect]) -> list[dict[str, Any]]:
+    """What happened to the radios that scans heard, one each, with the laptop's own link left out."""
+    return [
+        {
+            "where": where_text(one.location, one.band),
+            "verdicts": [one.effect.verdict],
+            "words": VERDICTS[one.effect.verdict] if _known(one) else "not enough data yet",
+            "told": sentence(f"RSSI {amount(one.effect)}, {heard_from(one)}"),
+            "elsewhere": one.band not in one.laptop_on,
+        }
+        for one in of_radios(effects)
+    ]
 
 
 def _by_itself(judged: Headline, effects: Mapping[str, Effect]) -> str:
@@ -236,7 +283,7 @@ def where_text(place: str, band: str) -> str:
 def as_counted(found: ByMetric) -> dict[str, LocatedEffect]:
     """The same effects, undecided where they are better or worse by themselves only: the one word, the figures and
     the tables withhold the same verdicts."""
-    withheld = _headline(found).by_itself
+    withheld = by_itself_only({metric: one.effect for metric, one in found.items()})
     return {
         metric: replace(one, effect=replace(one.effect, verdict="undecided")) if metric in withheld else one
         for metric, one in found.items()
@@ -259,12 +306,13 @@ def _cells(found: ByMetric) -> list[dict[str, str]]:
 
 
 def _why_withheld(found: ByMetric) -> str:
-    judged = _headline(found)
-    if not judged.by_itself:
+    effects = {metric: one.effect for metric, one in found.items()}
+    most = max((word.n_findings for word in (_headline(found), carried(effects)) if word.by_itself), default=0)
+    if not most:
         return ""
     return (
-        f"By itself only: of {judged.n_findings} things that are judged here one may look so by chance, so it does not "
-        "count in the word above, and its point is hollow."
+        f"By itself only: of {most} things that are judged here together one may look so by chance, so it does not "
+        "count in the words above, and its point is hollow."
     )
 
 

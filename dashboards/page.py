@@ -11,12 +11,23 @@ import numpy as np
 import pandas as pd
 
 from dashboards import figures
+from dashboards.air_section import air_section
 from dashboards.analysis.durations import hours
-from dashboards.analysis.trend import HISTOGRAM, Trended, bin_width_ms, trend
-from dashboards.comparison import METRICS, MINOR_SHARE, LocatedEffect, RouterChange, by_place, settings_of
+from dashboards.analysis.trend import HISTOGRAM
+from dashboards.carrying_section import carrying_section, heard_section
+from dashboards.comparison import (
+    METRICS,
+    MINOR_SHARE,
+    LocatedEffect,
+    RouterChange,
+    by_place,
+    of_radios,
+    settings_of,
+)
 from dashboards.coverage_section import coverage_section
 from dashboards.effect_figure import Places, effects_figure
 from dashboards.frames import rows_of
+from dashboards.over_time import OverTime
 from dashboards.overview import (
     ONE_WORD,
     details,
@@ -44,16 +55,15 @@ from logger.router_settings import BANDS, difference, eirp_dbm
 from logger.times import format_duration, format_local
 from logger.wording import counted
 
-MOST_MARKS_A_ROW = 110  # events of a kind; nearer ones are one mark
 MOST_LISTED = 10  # outages and gaps, the longest
 MOST_EARLIER = 5  # changes on the first screen beside the latest; older ones are folded
 MOST_ROWS_AT_FIRST = 10  # locations and bands in the first figure, unless the latest change has more
 MOST_OPEN = 3  # things to mind of a change; the rest is folded
 _MEASURED_DIGITS = {  # of the summary's columns
-    "tx_rate_mbps": 0, "rx_rate_mbps": 0, "noise_dbm": 1, "outage_min_per_day": 1, "n_dropouts": 0,
+    "tx_rate_mbps": 0, "rx_rate_mbps": 0, "tx_rate_stale_percent": 0, "rx_rate_stale_percent": 0, "busy_percent": 0,
+    "noise_dbm": 1, "outage_min_per_day": 1, "n_dropouts": 0,
 }  # fmt: skip
 _BOTH_DIRECTIONS = ("rssi", "tx-rate")  # what the laptop hears, and what it gets across
-_TRENDED: tuple[Trended, ...] = ("rssi", "tx-rate")
 
 
 def render(findings: Findings) -> str:
@@ -91,7 +101,7 @@ class _Page:
         }
         if self.empty:
             return shown_always
-        stretches = self._stretches()
+        over_time = OverTime(findings, self.labels)
         return shown_always | {
             "facts": self._facts(),
             "answer": self._answer() if findings.changes else None,
@@ -99,12 +109,15 @@ class _Page:
             "changes": [self._change(change, effects) for change, effects in findings.changes],
             "lasting": self._lasting(),
             "unexplained": self._unexplained(),
-            "trend_figures": list(self._trend_figures(stretches)),
+            "trend_figures": list(over_time.of_samples()),
+            "carrying": carrying_section(findings, over_time, self.labels),
+            "heard": heard_section(findings, over_time, self.labels),
             "effect_figures": list(self._effect_figures()),
             "locations": list(self._location_tables()),
-            "outages": self._outages(stretches),
+            "outages": self._outages(over_time.stretches),
             "coverages": [coverage_section(source, self.zone, self._when) for source in findings.coverages],
             "unmeasured": list(self._unmeasured()),
+            "air": air_section(findings.air, findings.now_utc_ms),
         }
 
     # Head
@@ -160,7 +173,8 @@ class _Page:
         return None if as_of_ms is None else self._when(as_of_ms)
 
     def _change(self, change: RouterChange, effects: list[LocatedEffect]) -> dict[str, Any]:
-        stories = self._overview(effects)["stories"]
+        overview = self._overview(effects)
+        stories = overview["stories"]
         mind = [{"text": text, "where": places} for text, places in what_to_mind(effects).items()]
         return self._named(change) | {
             "places": [
@@ -172,6 +186,7 @@ class _Page:
                 for (place, band), found in by_place(effects).items()
                 if seldom_used(found)
             ],
+            "heard": overview["heard"],
             "mind": mind[:MOST_OPEN],
             "mind_too": mind[MOST_OPEN:],
         }  # fmt: skip
@@ -224,63 +239,6 @@ class _Page:
             "as_of": self._as_of(self.findings.unexplained_as_of_utc_ms),
         }
 
-    # Over time
-
-    def _trend_figures(self, stretches: pd.DataFrame) -> Iterator[dict[str, Any]]:
-        frames = self.findings.frames
-        width_ms = bin_width_ms(self.end_ms - self.begin_ms)
-        midnight = pd.Timestamp(self.begin_ms, unit="ms", tz="UTC").tz_convert(self.zone).normalize()
-        placements = frames.periods.drop_duplicates("placement_id").rename(
-            columns={"period_started_at_utc_ms": "started_at_utc_ms"}
-        )
-        events = self._binned_events(max(width_ms, int((self.end_ms - self.begin_ms) / MOST_MARKS_A_ROW)))
-        for metric in _TRENDED:
-            trends = {}
-            for place in frames.periods["location"].drop_duplicates():
-                here = frames.blocks[frames.blocks["location"] == place]
-                by_band = {
-                    str(band): trend(part, metric, width_ms=width_ms, origin_utc_ms=int(midnight.timestamp() * 1000))
-                    for band, part in here.groupby(here["band"].fillna(""))
-                }
-                by_band = {band: frame for band, frame in by_band.items() if len(frame)}
-                if by_band:
-                    trends[place] = by_band
-            if trends:
-                yield {
-                    "metric": _capital(METRIC_NAMES[metric]),
-                    "bin": format_duration(width_ms / 1000),
-                    "drawn": drawn(
-                        figures.trend_figure(trends, stretches, placements, events, self.labels, metric, self.zone)
-                    ),
-                }
-
-    def _binned_events(self, width_ms: int) -> pd.DataFrame:
-        """Events, and changes that nobody wrote down; those of one kind and bin are one mark."""
-        events = self.findings.frames.events
-        untold = [change.at_utc_ms for change in self.findings.unexplained if change.kind != "slope"]
-        events = pd.concat([events, pd.DataFrame({"time_utc_ms": untold, "kind": "not written down"})])
-        bins = events["time_utc_ms"] // width_ms
-        binned = events.groupby(["kind", bins.rename("bin")])["time_utc_ms"].agg(["mean", "size"]).reset_index()
-        return binned.rename(columns={"mean": "time_utc_ms", "size": "n"})
-
-    def _stretches(self) -> pd.DataFrame:
-        """Unbroken stretches of one config version, over all sources, cut to what was logged."""
-        periods = self.findings.frames.periods.sort_values("period_started_at_utc_ms")
-        run = (periods["version"].diff() != 0).cumsum()
-        ends = periods["period_ended_at_utc_ms"].fillna(self.end_ms)
-        stretches = (
-            periods.assign(ended_at_utc_ms=ends)
-            .groupby(run)
-            .agg(
-                version=("version", "first"),
-                started_at_utc_ms=("period_started_at_utc_ms", "min"),
-                ended_at_utc_ms=("ended_at_utc_ms", "max"),
-            )
-        )
-        stretches["started_at_utc_ms"] = stretches["started_at_utc_ms"].clip(lower=self.begin_ms)
-        stretches["ended_at_utc_ms"] = stretches["ended_at_utc_ms"].clip(upper=self.end_ms)
-        return stretches[stretches["ended_at_utc_ms"] > stretches["started_at_utc_ms"]]
-
     # Effects
 
     def _effect_figures(self) -> Iterator[dict[str, Any]]:
@@ -288,8 +246,13 @@ class _Page:
             (f"v{change.version} {self.labels[change.version]}, after v{change.before}", judged_places(effects))
             for change, effects in self.findings.changes
         ]
+        heard = [
+            (heading, {(f"{one.location}, {one.radio}", one.band): {"sighting": one} for one in of_radios(effects)})
+            for (heading, _), (_, effects) in zip(groups, self.findings.changes, strict=True)
+        ]
         for metric in METRICS:
-            if figure := effects_figure(groups, [metric]):
+            shown = heard if metric == "sighting" else groups
+            if figure := effects_figure(shown, [metric]):
                 yield {"metric": _capital(METRIC_NAMES[metric]), "figure": figure}
 
     # Tables
@@ -373,7 +336,8 @@ class _Page:
             yield "noise: this card and driver gave none, so there is no signal-to-noise ratio"
         for band in [band for band in ("2.4", "5") if not (blocks["connected"] & (blocks["band"] == band)).any()]:
             yield f"{band_name(band)}: the laptop was never on it"
-        yield "throughput and latency: link rates are what the radios agreed on, not what a transfer gets"
+        if (self.findings.beside.probes["outcome"] == "done").sum() == 0:
+            yield "transfers and latency: link rates are what the radios agreed on, not what a transfer gets"
 
     def _when(self, utc_ms: float) -> str:
         return format_local(int(utc_ms), self.zone, self.findings.now_utc_ms)

@@ -16,6 +16,9 @@ from tempfile import TemporaryFile
 import numpy as np
 import pandas as pd
 
+from dashboards.air_findings import AirFindings
+from dashboards.air_log import has_full_scans
+from dashboards.analysis.carrying import summarise_probes, summarise_sightings
 from dashboards.analysis.coverage import KINDS, coverage, gaps, logged_span_ms
 from dashboards.analysis.lasting.stability import Stability
 from dashboards.analysis.outages import outage_spells
@@ -23,6 +26,7 @@ from dashboards.analysis.summary import summarise
 from dashboards.analysis.unexplained.changes import Unexplained
 from dashboards.answers import Answers
 from dashboards.beside_frames import Beside, load_beside
+from dashboards.channels import find_air
 from dashboards.comparison import (
     PLAIN_JUDGEMENT,
     Judgement,
@@ -76,6 +80,7 @@ class Findings:
     stability_as_of_utc_ms: int | None = None  # the same of all that ``stability`` and ``unexplained`` tell
     unexplained_as_of_utc_ms: int | None = None
     needed_rate_for: str = ""  # what needs the rate that ``stability`` was asked about
+    air: AirFindings | None = None  # None: no scan of all channels was logged
 
     @property
     def effects(self) -> list[LocatedEffect]:
@@ -103,6 +108,7 @@ def find(
         answers = Answers(log, now_utc_ms=now_utc_ms, lag_share=LAG_SHARE)
         remembered = _remembered(answers, expected, frames.versions, judged)
         beside = load_beside(log)
+        air = find_air(log, zone=zone) if has_full_scans(log) else None
     remembered.work_out(frames.blocks, now_utc_ms=now_utc_ms, beside=beside, n_processes=n_processes, progress=progress)
     changes = [(change, remembered.effects(change.before, change.version)) for change in expected]
     lasting, lasting_as_of_ms = remembered_stability(
@@ -132,6 +138,7 @@ def find(
         stability_as_of_utc_ms=lasting_as_of_ms,
         unexplained_as_of_utc_ms=unexplained_as_of_ms,
         needed_rate_for=needed_rate_for,
+        air=air,
     )
 
 
@@ -192,7 +199,8 @@ def make_folder(folder: Path) -> None:
 
 
 def write_tables(findings: Findings, folder: Path | str) -> list[Path]:
-    """Write summary.csv, effects.csv, stability.csv, coverage.csv and outages.csv into ``folder`` (see make_folder).
+    """Write summary.csv, effects.csv, stability.csv, carrying.csv (probes), sightings.csv, coverage.csv and outages.csv
+    into ``folder`` (see make_folder).
 
     Times are UTC in ISO 8601; unknown is an empty cell. Text that a spreadsheet would take for a formula
     gets an apostrophe in front. ``as_of_utc``: the row knows nothing of what came later; empty where all is in. Raises
@@ -211,6 +219,10 @@ def _tables(findings: Findings) -> Iterator[tuple[str, pd.DataFrame]]:
     yield "effects", _with_utc(effects_table(findings.effects, findings.as_of_utc_ms))
     as_of_ms = float("nan") if findings.stability_as_of_utc_ms is None else float(findings.stability_as_of_utc_ms)
     yield "stability", _with_utc(stability_table(findings.stability).assign(as_of_utc_ms=as_of_ms))
+    carrying = summarise_probes(findings.beside.probes)
+    yield "carrying", carrying.assign(version="v" + carrying["version"].astype("str"))
+    heard = summarise_sightings(findings.beside.sightings)
+    yield "sightings", heard.assign(version="v" + heard["version"].astype("str"))
     yield "coverage", _coverage_table(findings.coverages)
     spells = findings.spells.assign(version="v" + findings.spells["version"].astype("str"))
     yield "outages", _with_utc(spells)

@@ -22,7 +22,8 @@ VERDICTS = {
     "no-difference": "no difference that matters",
     "undecided": "cannot be told yet",
 }
-_UNITS = {"1/day": "a day", "points": "percentage points"}
+_UNITS = {"1/day": "a day"}
+_IN_FULL = {"min/day": "min a day", "points": "percentage points"} | _UNITS  # where there is room for it
 MINUS = "−"
 _MEASURED = re.compile(r"\b\d[\d,]*(?:\.\d+)?(?= (?:h\b|min\b|%))")
 MANY_LOOKS = (
@@ -120,7 +121,7 @@ def margin_text(effect: Effect) -> str:
     """ "1 dB", "a factor of 1.1"."""
     if effect.unit == "ratio":
         return f"a factor of {effect.margin:g}"
-    return f"{effect.margin:g} {_UNITS.get(effect.unit, effect.unit)}"
+    return f"{effect.margin:g} {_IN_FULL.get(effect.unit, effect.unit)}"
 
 
 def finding(effect: Effect) -> str:
@@ -138,7 +139,7 @@ def finding(effect: Effect) -> str:
     fell = effect.estimate < 0
     if fell:  # "fell by 6.1 [5.2, 7.0]" rather than "by -6.1 [-7.0, -5.2]"
         effect = replace(effect, estimate=-effect.estimate, low=-high, high=-low, open=False)
-    unit = "min a day" if effect.unit == "min/day" else _UNITS.get(effect.unit, effect.unit)
+    unit = _IN_FULL.get(effect.unit, effect.unit)
     return f"{name} {'fell' if fell else 'rose'} by {_texts(effect)[0].lstrip('+')} {unit} {interval(effect)}"
 
 
@@ -150,9 +151,11 @@ def sentence(words: str) -> str:
 def located_sentence(located: LocatedEffect) -> str:
     """One sentence: "On 5 GHz at bench by the window, RSSI rose by 6.1 dB [5.2, 7.0]." """
     where = f"On {band_name(located.band)} at {printable(located.location)}"
-    heard = f" {heard_from(located)}," if located.radio else ""
+    if located.radio:
+        told = finding(located.effect).replace(METRIC_NAMES["sighting"], METRIC_NAMES["rssi"])
+        return f"{where}, {heard_from(located)}, {told}."
     measured = f" ({located.effect.measured})" if located.effect.measured else ""
-    return f"{where},{heard} {finding(located.effect)}{measured}{_reservation(located)}."
+    return f"{where}, {finding(located.effect)}{measured}{_reservation(located)}."
 
 
 def heard_from(located: LocatedEffect) -> str:

@@ -63,7 +63,7 @@ def one_way(stays: pd.DataFrame, a: int, b: int, how: Metric) -> tuple[pd.DataFr
         rows = rows.assign(
             sent=stays[f"{target}_sent"].where(chosen, 0.0), lost=stays[f"{target}_lost"].where(chosen, 0.0)
         )
-    return rows, Measured(way.split("\0")[0], {v: n for v, n in others.items() if n}, unlike=both and fewer == 0)
+    return rows, Measured(way.split("\n")[0], {v: n for v, n in others.items() if n}, unlike=both and fewer == 0)
 
 
 def is_measured(probes: pd.DataFrame, how: Metric) -> bool:
@@ -80,28 +80,28 @@ def _with(stays: pd.DataFrame, how: Metric, chosen: pd.Series, value: pd.Series)
 
 
 def _candidates(probes: pd.DataFrame, how: Metric) -> Iterator[tuple[pd.Series, pd.Series]]:
-    """By preference: how each probe was measured (words; behind a NUL what tells ways of the same words apart; None: it
-    was not), and its value."""
+    """By preference: how each probe was measured (words; on a second line what tells ways of the same words apart;
+    None: it was not), and its value."""
     if how.name in ("down", "up"):
         streams = probes[f"{how.name}_streams"]
         said = streams.map(
             {n: f"with {n:.0f} streams" if n > 1 else "with one stream" for n in streams.dropna().unique()}
         )
-        yield said + "\0" + probes["far_end"], _log2(probes[f"{how.name}_mbps"])
+        yield said + "\n" + probes["far_end"], _log2(probes[f"{how.name}_mbps"])
         return
     for target, words in TARGETS.items():
         apart = probes["far_end"] if target == "far_end" else ""
         said = f"to {words} " + probes[f"{target}_method"].map(METHODS)
         down, up = _log2(probes[f"{target}_down_ms"]), _log2(probes[f"{target}_up_ms"])
         if how.name == "idle":
-            yield said + "\0" + apart, _log2(probes[f"{target}_idle_ms"])
+            yield said + "\n" + apart, _log2(probes[f"{target}_idle_ms"])
         elif how.name == "loaded":  # the worse of both directions is what a call meets
             which = np.where(up.isna(), ", load down only", np.where(down.isna(), ", load up only", ", load both ways"))
-            yield said + which + "\0" + apart, pd.concat([down, up], axis=1).max(axis=1)
+            yield said + which + "\n" + apart, pd.concat([down, up], axis=1).max(axis=1)
         else:
             sent = probes[f"{target}_sent"]
             loads = probes[f"{target}_loads"].map(_OF_LOADS)
-            yield said + ", " + loads + "\0" + apart, probes[f"{target}_lost"] / sent.where(sent > 0) * 100
+            yield said + ", " + loads + "\n" + apart, probes[f"{target}_lost"] / sent.where(sent > 0) * 100
 
 
 def _log2(values: pd.Series) -> pd.Series:

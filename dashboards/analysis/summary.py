@@ -13,7 +13,9 @@ _MINUTES_A_DAY = 1440.0
 def summarise(blocks: pd.DataFrame) -> pd.DataFrame:
     """One row per location, config version and band, in this order: location, version, band, n_placements,
     hours (awake and logging, in this band), rssi_low_dbm, rssi_median_dbm, rssi_high_dbm (10, 50 and 90 %),
-    tx_rate_mbps, rx_rate_mbps (geometric means), noise_dbm (mean), outage_min_per_day, n_dropouts. Unknown is NaN.
+    tx_rate_mbps, rx_rate_mbps (geometric means), noise_dbm (mean), outage_min_per_day, n_dropouts, busy_percent (mean,
+    of the channel), tx_rate_stale_percent and rx_rate_stale_percent (of the samples that told a rate, those in which no
+    frame had refreshed it). Unknown is NaN.
     """
     keys = ["location", "version", "band"]
     blocks = blocks.assign(
@@ -21,6 +23,7 @@ def summarise(blocks: pd.DataFrame) -> pd.DataFrame:
         tx_log2=blocks["tx_rate_mean_log2"] * blocks["tx_rate_n"],
         rx_log2=blocks["rx_rate_mean_log2"] * blocks["rx_rate_n"],
         noise_dbm=blocks["noise_mean_dbm"] * blocks["noise_n"],
+        busy_share=blocks["busy_mean_share"] * blocks["busy_n"],
         absent_s=blocks["covered_s"].where(~blocks["connected"], 0.0),
     )
     by_cell = blocks.groupby(keys, sort=True)
@@ -35,6 +38,10 @@ def summarise(blocks: pd.DataFrame) -> pd.DataFrame:
         rx_rate_n=("rx_rate_n", "sum"),
         tx_log2=("tx_log2", "sum"),
         rx_log2=("rx_log2", "sum"),
+        busy_n=("busy_n", "sum"),
+        busy_share=("busy_share", "sum"),
+        tx_stale_n=("tx_rate_stale_n", "sum"),
+        rx_stale_n=("rx_rate_stale_n", "sum"),
     )
     counts = merge_histograms(blocks["rssi_histogram"], by_cell.ngroup().to_numpy(), len(cells))
     low, median, high = histogram_quantiles(counts, (0.1, 0.5, 0.9)).T
@@ -51,7 +58,15 @@ def summarise(blocks: pd.DataFrame) -> pd.DataFrame:
             "noise_dbm": cells["noise_dbm"] / cells["noise_n"].where(cells["noise_n"] > 0),
             "outage_min_per_day": _MINUTES_A_DAY * cells["absent_s"] / cells["covered_s"],
             "n_dropouts": cells["n_dropouts"],
+            "busy_percent": 100 * cells["busy_share"] / cells["busy_n"].where(cells["busy_n"] > 0),
+            "tx_rate_stale_percent": _stale_percent(cells, "tx"),
+            "rx_rate_stale_percent": _stale_percent(cells, "rx"),
         }
     ).reset_index()
     summary["band"] = summary["band"].where(summary["band"] != "")
     return summary
+
+
+def _stale_percent(cells: pd.DataFrame, way: str) -> pd.Series:
+    told = cells[f"{way}_stale_n"] + cells[f"{way}_rate_n"]
+    return 100 * cells[f"{way}_stale_n"] / told.where(told > 0)

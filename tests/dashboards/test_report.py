@@ -159,7 +159,7 @@ def test_a_table_has_columns_for_what_was_measured_only(html, findings):
 
 def test_what_was_not_measured_is_said(words):
     assert "noise: this card and driver gave none" in words
-    assert "throughput and latency" in words
+    assert "transfers and latency" in words
 
 
 def test_cautions_and_method_are_there(words, findings):

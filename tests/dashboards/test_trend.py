@@ -123,6 +123,8 @@ def test_a_summary_weighs_blocks_by_their_samples_and_outages_by_their_time():
         tx_rate_n=[1, 3, 0, 0], tx_rate_mean_log2=[np.log2(100), np.log2(200), np.nan, np.nan],
         rx_rate_n=0, rx_rate_mean_log2=np.nan,
         noise_n=[3, 1, 0, 0], noise_mean_dbm=[-92.0, -88.0, np.nan, np.nan],
+        busy_n=[1, 3, 0, 0], busy_mean_share=[0.1, 0.5, np.nan, np.nan],
+        tx_rate_stale_n=[1, 3, 0, 0], rx_rate_stale_n=0,
     )  # fmt: skip
     blocks.loc[3, "rssi_histogram"] = b""
     blocks.loc[3, "band"] = "5"
@@ -132,5 +134,8 @@ def test_a_summary_weighs_blocks_by_their_samples_and_outages_by_their_time():
     assert row["rssi_median_dbm"] == pytest.approx(-60.25)  # 10 of 15 within -60.5 to -59.5: 2.5 of 10 into it
     assert row["tx_rate_mbps"] == pytest.approx(100 ** (1 / 4) * 200 ** (3 / 4))
     assert row["noise_dbm"] == pytest.approx(-91)
+    assert row["busy_percent"] == pytest.approx(40)
+    assert row["tx_rate_stale_percent"] == pytest.approx(50)
+    assert np.isnan(row["rx_rate_stale_percent"])
     assert np.isnan(row["rx_rate_mbps"])
     assert row["outage_min_per_day"] == pytest.approx(1440 * 200 / 2000)
