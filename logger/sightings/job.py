@@ -124,9 +124,9 @@ class Sightings:
         ours = self._asked_s is not None
         if self._finished and (ours or now_s - self._looked_s >= LEAST_APART_S):
             self._finished, self._asked_s = False, None
-            self._look(now_s, now_ms, scanned=True, active=ours)
+            self._look(now_s, scanned=True, active=ours)
         elif now_s >= self._look_at_s and not self.scanning:  # what a scan finds is told at its end, all at once
-            self._look(now_s, now_ms, scanned=False, active=False)
+            self._look(now_s, scanned=False, active=False)
         self._write(now_s)
         if self._watched and not self.scanning and self._pace.may_begin(now_s) and not self._probing(now_ms):
             self._ask(now_s)
@@ -166,9 +166,10 @@ class Sightings:
 
     # --- looking ---
 
-    def _look(self, now_s: float, now_ms: int, *, scanned: bool, active: bool) -> None:
+    def _look(self, now_s: float, *, scanned: bool, active: bool) -> None:
         self._looked_s, self._look_at_s = now_s, now_s + self._every_s
         radios = [radio for radio in map(believable, self._adapter.heard()) if radio is not None]
+        now_ms = self._clock.utc_ms()  # their ages are of now
         visits = [visit for visit in map(believable_visit, self._adapter.visits()) if visit is not None]
         wanted = [radio for radio in radios if self._is_wanted(radio)]
         in_full = scanned and self._finished_in_full
