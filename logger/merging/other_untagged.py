@@ -10,13 +10,18 @@ from adapters.ieee80211 import band_of
 from logger.merging.other_values import BSSID, LARGEST, LEVEL, OtherValues
 from logger.probe_table import Outcome
 
-MOST_IN_WINDOW = 100_000  # probes or scans, and sightings: one scan every 5 min are 144 in twelve hours
-MOST_OF_ONE = 1000  # transfers or rounds of a probe, sightings or visits of a scan
+# Rows of one kind in a window: a scan of 300 radios every half hour and one of 64 every 15 s make 48,000 sightings.
+MOST_IN_WINDOW = 300_000
 _DAY_MS, _LONG_MS = 86_400_000, 1e7
 _OUTCOMES = frozenset(get_args(Outcome))
 _DIRECTIONS, _LOADS = frozenset({"down", "up"}), frozenset({"idle", "down", "up"})
 _TARGETS, _METHODS = frozenset({"gateway", "far-end"}), frozenset({"icmp", "tcp-connect"})
+_OF_PROBES = (
+    "ON probe_id = probe.id WHERE source_id = ? AND probe.started_at_utc_ms >= ? AND probe.started_at_utc_ms < ?"
+)
+_OF_SCANS = "ON scan_id = scan.id WHERE source_id = ? AND time_utc_ms >= ? AND time_utc_ms < ?"
 Row = tuple[Any, ...]
+_Parts = dict[int, dict[Row, Row]]  # by what they belong to, and by their key
 
 
 class OtherProbe(NamedTuple):
@@ -80,6 +85,7 @@ class OtherUntagged(OtherValues):
     def probes(self, source_id: int, from_ms: int, to_ms: int) -> Iterator[OtherProbe]:
         """Those of a source begun in [from_ms, to_ms), in order."""
         last_ms = -1
+        transfers, latencies = self._transfers(source_id, from_ms, to_ms), self._latencies(source_id, from_ms, to_ms)
         for row in self._few(
             "SELECT id, started_at_utc_ms, ended_at_utc_ms, link_id, far_end, outcome, words FROM probe"
             " WHERE source_id = ? AND started_at_utc_ms >= ? AND started_at_utc_ms < ? ORDER BY started_at_utc_ms",
@@ -97,17 +103,19 @@ class OtherUntagged(OtherValues):
                 self._words(row[4], "a far end"),
                 self._one_of(row[5], _OUTCOMES, "the outcome of a probe"),
                 self._words(row[6], "the words of a probe"),
-                self._transfers(row[0]),
-                self._latencies(row[0]),
+                _sorted(transfers.get(row[0], {})),
+                _sorted(latencies.get(row[0], {})),
             )
 
-    def _transfers(self, probe_id: int) -> tuple[Row, ...]:
-        found = {}
-        for row in self._few(
-            "SELECT direction, streams, started_at_utc_ms, duration_ms, bytes, steady_ms, steady_bytes, goodput_mbps,"
-            " tcp_rtt_ms, tcp_retransmits FROM transfer WHERE probe_id = ?",
-            (probe_id,),
-            MOST_OF_ONE,
+    def _parts(self, sql: str, values: tuple[int, ...]) -> Iterator[Row]:
+        return self._few(sql, values, MOST_IN_WINDOW)
+
+    def _transfers(self, *of: int) -> _Parts:
+        found: _Parts = {}
+        for probe_id, *row in self._parts(
+            "SELECT probe_id, direction, streams, transfer.started_at_utc_ms, duration_ms, bytes, steady_ms,"
+            f" steady_bytes, goodput_mbps, tcp_rtt_ms, tcp_retransmits FROM probe JOIN transfer {_OF_PROBES}",
+            of,
         ):
             checked = (
                 self._one_of(row[0], _DIRECTIONS, "a direction"),
@@ -121,15 +129,15 @@ class OtherUntagged(OtherValues):
                 self._real_or_none(row[8], 0.0, _LONG_MS, "a round-trip time"),
                 self._or_none(row[9], 0, LARGEST, "a count of retransmits"),
             )
-            found[checked[:2]] = checked
-        return tuple(found[key] for key in sorted(found))
+            found.setdefault(probe_id, {})[checked[:2]] = checked
+        return found
 
-    def _latencies(self, probe_id: int) -> tuple[Row, ...]:
-        found = {}
-        for row in self._few(
-            "SELECT target, load, method, n_sent, n_lost, median_ms, p95_ms, jitter_ms FROM latency WHERE probe_id = ?",
-            (probe_id,),
-            MOST_OF_ONE,
+    def _latencies(self, *of: int) -> _Parts:
+        found: _Parts = {}
+        for probe_id, *row in self._parts(
+            "SELECT probe_id, target, load, method, n_sent, n_lost, median_ms, p95_ms, jitter_ms"
+            f" FROM probe JOIN latency {_OF_PROBES}",
+            of,
         ):
             n_sent = self._int(row[3], 1, 1_000_000, "a count of requests")
             checked = (
@@ -140,12 +148,13 @@ class OtherUntagged(OtherValues):
                 self._int(row[4], 0, n_sent, "a count of requests"),
                 *(self._real_or_none(value, 0.0, _LONG_MS, "a latency") for value in row[5:]),
             )
-            found[checked[:2]] = checked
-        return tuple(found[key] for key in sorted(found))
+            found.setdefault(probe_id, {})[checked[:2]] = checked
+        return found
 
     def scans(self, source_id: int, from_ms: int, to_ms: int) -> Iterator[OtherScan]:
         """Those of a source in [from_ms, to_ms), in order."""
-        last_ms, n_heard = -1, 0
+        last_ms = -1
+        sightings, visits = self._sightings(source_id, from_ms, to_ms), self._visits(source_id, from_ms, to_ms)
         for row in self._few(
             "SELECT id, time_utc_ms, active, everyone FROM scan"
             " WHERE source_id = ? AND time_utc_ms >= ? AND time_utc_ms < ? ORDER BY time_utc_ms",
@@ -156,34 +165,41 @@ class OtherUntagged(OtherValues):
             if time_ms <= last_ms:
                 raise self.refuse("the time of a scan", time_ms)
             last_ms = time_ms
-            sightings = tuple(self._sightings(row[0]))
-            n_heard += len(sightings)
-            if n_heard > MOST_IN_WINDOW:
-                raise self.other.refuse("has more sightings in twelve hours than a log can take")
             active, everyone = (self._int(value, 0, 1, "a scan") for value in row[2:])
-            yield OtherScan(time_ms, active, everyone, sightings, tuple(self._visits(row[0])))
+            heard, found = _sorted(sightings.get(row[0], {})), _sorted(visits.get(row[0], {}))
+            yield OtherScan(time_ms, active, everyone, heard, found)
 
-    def _sightings(self, scan_id: int) -> Iterator[Row]:
-        for row in self._few(
-            "SELECT radio_id, age_ms, rssi_dbm, station_count, busy_permille FROM sighting WHERE scan_id = ?",
-            (scan_id,),
-            MOST_OF_ONE,
+    def _sightings(self, *of: int) -> _Parts:
+        found: _Parts = {}
+        for scan_id, *row in self._parts(
+            "SELECT scan_id, radio_id, age_ms, rssi_dbm, station_count, busy_permille"
+            f" FROM scan JOIN sighting {_OF_SCANS}",
+            of,
         ):
-            yield (
-                self._int(row[0], 0, 1 << 40, "the radio of a sighting"),
+            radio_id = self._int(row[0], 0, 1 << 40, "the radio of a sighting")
+            found.setdefault(scan_id, {})[(radio_id,)] = (
+                radio_id,
                 self._int(row[1], 0, _DAY_MS, "the age of a sighting"),
                 self._real_or_none(row[2], *LEVEL, "the level of a sighting"),
                 self._or_none(row[3], 0, 65_535, "a count of stations"),
                 self._or_none(row[4], 0, 1000, "a busy share"),
             )
+        return found
 
-    def _visits(self, scan_id: int) -> Iterator[Row]:
-        for row in self._few(
-            "SELECT frequency_mhz, noise_dbm, active_ms, busy_ms FROM visit WHERE scan_id = ?", (scan_id,), MOST_OF_ONE
+    def _visits(self, *of: int) -> _Parts:
+        found: _Parts = {}
+        for scan_id, *row in self._parts(
+            f"SELECT scan_id, frequency_mhz, noise_dbm, active_ms, busy_ms FROM scan JOIN visit {_OF_SCANS}", of
         ):
-            yield (
-                self._int(row[0], 1, 1 << 20, "the channel of a visit"),
+            frequency_mhz = self._int(row[0], 1, 1 << 20, "the channel of a visit")
+            found.setdefault(scan_id, {})[(frequency_mhz,)] = (
+                frequency_mhz,
                 self._or_none(row[1], -200, 100, "the noise of a visit"),
                 self._or_none(row[2], 0, LARGEST, "the time of a visit"),
                 self._or_none(row[3], 0, LARGEST, "the time of a visit"),
             )
+        return found
+
+
+def _sorted(parts: dict[Row, Row]) -> tuple[Row, ...]:
+    return tuple(parts[key] for key in sorted(parts))

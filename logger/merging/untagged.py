@@ -1,31 +1,57 @@
 """Probes and scans of another log's source, each exactly once: whatever differs here is made as it is there.
 
-They carry no tag, so they need no waiting room: they come once their source is here, twelve hours a transaction, the
-oldest first. A merge that is killed leaves what it has brought, and the next one brings the rest. A probe is compared
-with all that it measured, for it is written in steps; a scan is written once, so the times of scans will do.
+They carry no tag, so they need no waiting room: they come once their source is here, some at a time, the oldest first.
+A merge that is killed leaves what it has brought, and the next one brings the rest. Windows of time are compared by
+counts and sums: a scan is written once, so its time will do; a probe is written in steps, the last of which is its end.
 """
 
 from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
 
 from adapters.contract import HeardRadio
 from logger.log import Log
 from logger.merging.other_untagged import OtherProbe, OtherScan, OtherUntagged
-from logger.merging.samples import PAUSE_S, WINDOW_MS
+from logger.merging.samples import PAUSE_S
 from logger.probe_table import Latency, Transfer, put_results, read_probes
 from logger.sample_id import LATEST_MS
 from logger.sighting_table import intern_radio
 
+WINDOW_MS = 10_800_000  # compared at once
+AT_ONCE = 300  # probes and scans that one transaction writes, at least where there are so many
+_PROBES = (
+    "SELECT count(*), ifnull(sum(started_at_utc_ms), 0), ifnull(sum(ended_at_utc_ms), 0),"
+    " ifnull(sum(outcome = 'running'), 0), ifnull(sum((SELECT count(*) FROM transfer WHERE probe_id = probe.id)), 0),"
+    " ifnull(sum((SELECT count(*) FROM latency WHERE probe_id = probe.id)), 0) FROM probe"
+    " WHERE source_id = ? AND started_at_utc_ms >= ? AND started_at_utc_ms < ?"
+)
 _SCANS = (
     "SELECT count(*), ifnull(sum(time_utc_ms), 0) FROM scan"
     " WHERE source_id = ? AND time_utc_ms >= ? AND time_utc_ms < ?"
 )
+_TIMES = "SELECT time_utc_ms FROM scan WHERE source_id = ? AND time_utc_ms >= ? AND time_utc_ms < ?"
 _FIRST = (
     "SELECT min(started_at_utc_ms) FROM probe WHERE source_id = ? AND started_at_utc_ms >= ?",
     "SELECT min(time_utc_ms) FROM scan WHERE source_id = ? AND time_utc_ms >= ?",
 )
+
+
+@dataclass(slots=True)
+class _Change:
+    """What is to be written here, and the times of what is to go first."""
+
+    probes: list[OtherProbe] = field(default_factory=list)
+    scans: list[OtherScan] = field(default_factory=list)
+    probes_gone: list[int] = field(default_factory=list)
+    scans_gone: list[int] = field(default_factory=list)
+
+    def add(self, other: _Change) -> None:
+        self.probes += other.probes
+        self.scans += other.scans
+        self.probes_gone += other.probes_gone
+        self.scans_gone += other.scans_gone
 
 
 class Untagged:
@@ -47,47 +73,55 @@ class Untagged:
         """Let source ``mine`` have the probes and scans that source ``there`` has over there, and no others; returns
         how many probes and scans came or changed."""
         n_probes = n_scans = 0
-        for probes, scans, gone in self._differing(there, mine):
-            with self._log.transaction() as db:
-                db.executemany("DELETE FROM probe WHERE source_id = ? AND started_at_utc_ms = ?", gone["probe"])
-                db.executemany("DELETE FROM scan WHERE source_id = ? AND time_utc_ms = ?", gone["scan"])
-                for probe in probes:
-                    self._write_probe(mine, probe)
-                for scan in scans:
-                    self._write_scan(mine, scan)
-            n_probes, n_scans = n_probes + len(probes), n_scans + len(scans)
-            time.sleep(PAUSE_S)  # whoever else wants to write gets his turn
+        waiting = _Change()
+        for change in self._differing(there, mine):
+            n_probes, n_scans = n_probes + len(change.probes), n_scans + len(change.scans)
+            waiting.add(change)
+            if len(waiting.probes) + len(waiting.scans) >= AT_ONCE:
+                self._write(mine, waiting)
+                waiting = _Change()
+                time.sleep(PAUSE_S)  # whoever else wants to write gets his turn
+        self._write(mine, waiting)
         return n_probes, n_scans
 
-    def _differing(
-        self, there: int, mine: int | None
-    ) -> Iterator[tuple[list[OtherProbe], list[OtherScan], dict[str, list[tuple[int | None, int]]]]]:
-        """Per window that differs: what is to be written, and what is to go first, as (source, time) by table."""
+    def _write(self, mine: int, change: _Change) -> None:
+        with self._log.transaction() as db:
+            gone = ((mine, at) for at in change.probes_gone)
+            db.executemany("DELETE FROM probe WHERE source_id = ? AND started_at_utc_ms = ?", gone)
+            gone = ((mine, at) for at in change.scans_gone)
+            db.executemany("DELETE FROM scan WHERE source_id = ? AND time_utc_ms = ?", gone)
+            for probe in change.probes:
+                self._write_probe(mine, probe)
+            for scan in change.scans:
+                self._write_scan(mine, scan)
+
+    def _differing(self, there: int, mine: int | None) -> Iterator[_Change]:
+        """What is to be done in each window that differs."""
         rows, db = self._rows, self._log.db
         for begin_ms, end_ms in self._windows(there, mine):
-            probes = {
-                each.started_at_utc_ms: self._with_own_link(each) for each in rows.probes(there, begin_ms, end_ms)
-            }
-            have = {} if mine is None else _probes_here(self._log, begin_ms, end_ms, mine)
-            gone = {"probe": [(mine, at) for at, each in have.items() if probes.get(at) != each], "scan": []}
-            new = [each for at, each in probes.items() if have.get(at) != each]
-            scans: list[OtherScan] = []
-            counts = rows.other.one(_SCANS, (there, begin_ms, end_ms))
-            if counts != tuple(db.execute(_SCANS, (mine, begin_ms, end_ms)).fetchone()):
-                found = {each.time_utc_ms: each for each in rows.scans(there, begin_ms, end_ms)}
-                times = {
-                    row[0]
-                    for row in db.execute(
-                        "SELECT time_utc_ms FROM scan WHERE source_id = ? AND time_utc_ms >= ? AND time_utc_ms < ?",
-                        (mine, begin_ms, end_ms),
-                    )
-                }
-                gone["scan"] = [(mine, at) for at in sorted(times - set(found))]
-                scans = [each for at, each in found.items() if at not in times]
-                self._look_up_radios(scans)
-            self._progress(len(probes) + (counts or (0,))[0])
-            if new or scans or any(gone.values()):
-                yield new, scans, gone
+            change, n = _Change(), 0
+            for sql in (_PROBES, _SCANS):
+                counts = rows.other.one(sql, (there, begin_ms, end_ms)) or (0,)
+                n += counts[0]
+                if counts == tuple(db.execute(sql, (mine, begin_ms, end_ms)).fetchone()):
+                    continue
+                if sql == _PROBES:
+                    found = {
+                        each.started_at_utc_ms: self._with_own_link(each)
+                        for each in rows.probes(there, begin_ms, end_ms)
+                    }
+                    have = {} if mine is None else _probes_here(self._log, begin_ms, end_ms, mine)
+                    change.probes_gone = [at for at, each in have.items() if found.get(at) != each]
+                    change.probes = [each for at, each in found.items() if have.get(at) != each]
+                    continue
+                scans = {each.time_utc_ms: each for each in rows.scans(there, begin_ms, end_ms)}
+                times = {row[0] for row in db.execute(_TIMES, (mine, begin_ms, end_ms))}
+                change.scans_gone = sorted(times - set(scans))
+                change.scans = [each for at, each in scans.items() if at not in times]
+                self._look_up_radios(change.scans)
+            self._progress(n)
+            if change.probes or change.scans or change.probes_gone or change.scans_gone:
+                yield change
 
     def _windows(self, there: int, mine: int | None) -> Iterator[tuple[int, int]]:
         """Those in which either log has a probe or a scan of the source."""
