@@ -13,6 +13,7 @@ from logger.claim import holder
 from logger.commands import add_json_option, add_log_option, open_log
 from logger.commands.saying import say_json
 from logger.log import Log
+from logger.settings import load_settings
 from logger.sightings.shown import name_words, radio_words, watched_json, watched_radios
 from logger.sightings.watched import (
     Name,
@@ -108,7 +109,9 @@ def _answer_all(log: Log, args: argparse.Namespace, now_ms: int) -> int:
 
 
 def _hint(log: Log) -> None:
-    if holder(log.path) is None:
+    if not load_settings().watch_every_s:
+        print("nothing is heard while the settings say watch_every_s = 0")
+    elif holder(log.path) is None:
         print("not logging; 'linktrial log' starts it, and only then are radios heard")
 
 

@@ -53,11 +53,11 @@ class _Look(NamedTuple):
 
 class Sightings:
     """One per daemon. ``hear`` and ``see`` are told what the sampler is told; ``tick`` is called after each sample, and
-    raises nothing."""
+    raises nothing. ``every_s``: 0 for nothing at all, be it others' scans."""
 
     def __init__(self, log: Log, adapter: Adapter, clock: Clock, voice: Voice, *, every_s: float) -> None:
         self._log, self._adapter, self._clock, self._voice = log, adapter, clock, voice
-        self._every_s = every_s or 300.0  # the cache is read all the same
+        self._every_s = every_s
         self._pace = ScanPace(every_s)
         self._watched: frozenset[Name] = frozenset()
         self._watched_at_s = self._look_at_s = self._rests_until_s = self._write_at_s = float("-inf")
@@ -99,7 +99,7 @@ class Sightings:
     def tick(self) -> None:
         """Ask, look, write: whichever it is time for."""
         now_s = self._clock.elapsed_s()
-        if now_s < self._rests_until_s:
+        if not self._every_s or now_s < self._rests_until_s:
             return
         try:
             self._tick(now_s)

@@ -21,7 +21,7 @@ TURNS_LET_GO = 6
 
 
 class ScanPace:
-    """``every_s``: 0 for no scan at all. Times are those of a steady clock."""
+    """``every_s`` as the settings have it. Times are those of a steady clock."""
 
     def __init__(self, every_s: float) -> None:
         self._every_s = every_s
@@ -59,7 +59,7 @@ class ScanPace:
 
     def may_begin(self, now_s: float) -> bool:
         """Whether now is the moment, as far as link and traffic go."""
-        if not self._every_s or now_s < self._due_s:
+        if now_s < self._due_s:
             return False
         if self._linked_since_s is None or now_s - self._linked_since_s < SETTLED_S:
             return False

@@ -67,11 +67,13 @@ def test_what_is_watched_no_longer_is_asked_for_no_longer(desk):
     assert len(desk.asked_at_s) == 1
 
 
-def test_0_seconds_ask_for_no_scan(log):
+def test_0_seconds_ask_for_no_scan_and_keep_nothing_of_others(log):
     desk = Desk(log, every_s=0)
     watch(log, POTTERY, 0)
+    desk.adapter.tell(STARTED, FINISHED)
     desk.pass_by(900)
     assert desk.adapter.n_asked == 0
+    assert desk.scans() == []
 
 
 def test_no_scan_while_a_probe_runs(desk):

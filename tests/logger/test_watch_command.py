@@ -191,3 +191,10 @@ def test_status_has_a_line_for_each_radio_that_is_watched(capsys, db):
     assert main(["status", "--json", "--db", str(db)]) == 0
     watched = json.loads(capsys.readouterr().out)["watched"]
     assert [len(each["radios"]) for each in watched] == [2, 1, 0]
+
+
+def test_where_nothing_is_heard_by_the_settings_it_is_said(capsys, db, tmp_path, monkeypatch):
+    settings = tmp_path / "settings.toml"
+    settings.write_text("watch_every_s = 0\n")
+    monkeypatch.setenv("LINKTRIAL_SETTINGS", str(settings))
+    assert "nothing is heard while the settings say watch_every_s = 0" in run(capsys, db, "Pottery")[1]
