@@ -184,7 +184,9 @@ def choice_lines(choice: Choice, air: AirFindings) -> Iterator[str]:
     where = "one spot only" if len(air.locations) == 1 else f"{len(air.locations)} spots"
     yield f"  Heard from {where}: {ROUTER_HEARS_OTHERS}. Another channel alone moves RSSI by several dB either way."
     yield "  To see whether it helped, change it, say so, and go back once:"
-    yield f'    linktrial changed "{there}" --set radio.{choice.band}.channel={choice.channel}'
+    narrower = best.channel.width_mhz != own.on.width_mhz
+    width = f" --set radio.{choice.band}.width_mhz={best.channel.width_mhz:g}" if narrower else ""
+    yield f'    linktrial changed "{there}" --set radio.{choice.band}.channel={choice.channel}{width}'
     yield "    linktrial plan 2"
 
 

@@ -138,3 +138,18 @@ def test_megahertz_in_common_are_the_same_from_either_side(one, other):
 def test_channels_far_apart_share_nothing(sent, mhz):
     if mhz - sent.center_mhz > 50:
         assert share(sent, Channel(mhz, mhz, 20)) == 0
+
+
+BELIEVABLE = st.builds(
+    Channel.known,
+    st.integers(100, 100_000),
+    st.none() | st.floats(100, 100_000, allow_nan=False),
+    st.none() | st.integers(1, 320),
+)
+
+
+@given(BELIEVABLE, BELIEVABLE)
+def test_whatever_a_beacon_claims_a_share_is_a_share(one, other):
+    assert 0 <= share(one, other) <= 1
+    assert share(one, one) == pytest.approx(1)
+    assert relation(one, other) in MEANING
