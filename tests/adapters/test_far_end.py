@@ -105,8 +105,8 @@ def test_the_running_totals_of_an_upload_are_those_of_the_receivers_clock(beside
         received = json.loads(client.ask("PUT", "/bytes", parts(), **{"Content-Length": "3000"})[1])["received"]
         took_ms = (time.monotonic() - begun_s) * 1000
     at_ms = {total: ms for ms, total in received}
-    assert 250 <= at_ms[2000]
-    assert 550 <= at_ms[3000]
+    assert at_ms[2000] >= 250
+    assert at_ms[3000] >= 550
     assert at_ms[2000] <= at_ms[3000] <= took_ms
 
 
