@@ -15,7 +15,8 @@ from adapters.errors import AdapterError
 from adapters.far_end import SERVICE_TYPE
 
 MOST_FOUND = 32
-_ASK_MS = 1000
+_ASK_MS = 500
+_ASKING_S = 5.0  # for all, for whoever announces what is not there takes time
 
 
 class NoLookingAround(AdapterError):
@@ -71,7 +72,8 @@ def find_far_ends(
             time.sleep(0.05)
         names = sorted(hearing.names)
         browser.cancel()
-        found = [_found(asking, name) for name in names if not should_stop()]
+        ends_s = time.monotonic() + _ASKING_S
+        found = [_found(asking, name) for name in names if time.monotonic() < ends_s and not should_stop()]
         return sorted((one for one in found if one is not None), key=lambda one: (one.name, one.addresses))
     except (OSError, Error) as error:
         raise NoLookingAround(

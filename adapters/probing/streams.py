@@ -7,6 +7,7 @@ import os
 import socket
 import sys
 from collections.abc import Callable
+from functools import cache
 from itertools import pairwise
 from selectors import EVENT_READ, EVENT_WRITE
 
@@ -27,7 +28,6 @@ _UNSENT_BYTES = 512 << 10  # as much waits in the socket at most, so that the en
 _TLS_RECORD_BYTES = 1 << 14
 # What comes down is thrown away in the kernel, without a copy (tcp(7), MSG_TRUNC).
 _DISCARD = socket.MSG_TRUNC if sys.platform == "linux" else 0
-_buffer = bytearray(0)
 
 
 class Down:
@@ -46,8 +46,7 @@ class Down:
         self._ended_s: float | None = None
         self._repeats = False
         self._flags = 0 if connection.target.tls else _DISCARD
-        global _buffer
-        _buffer = _buffer or bytearray(BUFFER_BYTES)
+        self._room = _room()
 
     def begin(self) -> None:
         self._ask()
@@ -68,11 +67,11 @@ class Down:
                 data = self.connection.socket.recv(65_536)
                 got = len(data)
             elif body.chunked:
-                got = self.connection.socket.recv_into(_buffer)
+                got = self.connection.socket.recv_into(self._room)
             elif self._flags:
-                got = self.connection.socket.recv_into(_buffer, body.most(BUFFER_BYTES), self._flags)
+                got = self.connection.socket.recv_into(self._room, body.most(BUFFER_BYTES), self._flags)
             else:
-                got = self.connection.socket.recv_into(_buffer, body.most(BUFFER_BYTES))
+                got = self.connection.socket.recv_into(self._room, body.most(BUFFER_BYTES))
         except OSError as error:
             if _would_block(error):
                 return False
@@ -82,7 +81,7 @@ class Down:
         elif body is None:
             self._take_head(data)
         else:
-            self._count(body, body.take(_buffer, got))
+            self._count(body, body.take(self._room, got))
         return got > 0
 
     def _take_head(self, data: bytes) -> None:
@@ -275,6 +274,12 @@ def read_received(body: bytes, sent_bytes: int) -> Totals | None:
     if totals[0] != (0.0, 0):
         totals.insert(0, (0.0, 0))
     return totals if all(t0 < t1 <= 3600 and b0 <= b1 for (t0, b0), (t1, b1) in pairwise(totals)) else None
+
+
+@cache
+def _room() -> bytearray:
+    """What comes down is received into it, if it has to be received; one for all streams."""
+    return bytearray(BUFFER_BYTES)
 
 
 def _would_block(error: OSError) -> bool:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -15,19 +17,15 @@ def chunked(parts, extension=b"", trailer=b""):
 
 
 def fed(data, cuts):
-    """Payload and rest of data that comes cut into pieces."""
+    """Payload of data that comes cut into pieces, and what follows the body; None where that goes on."""
     chunks, payload, room = Chunks(), 0, bytearray(1 << 12)
-    at = 0
-    for cut in [*sorted(cuts), len(data)]:
-        piece = data[at:cut]
-        at = max(at, cut)
-        for begin in range(0, len(piece), len(room)):
-            part = piece[begin : begin + len(room)]
-            room[: len(part)] = part
-            got, end = chunks.take(room, len(part))
-            payload += got
-            if chunks.over:
-                return payload, part[end:]
+    ends = sorted({*cuts, *range(0, len(data), len(room)), len(data)})
+    for begin, end in pairwise([0, *ends]):
+        room[: end - begin] = data[begin:end]
+        got, stop = chunks.take(room, end - begin)
+        payload += got
+        if chunks.over:
+            return payload, data[begin + stop :]
     return payload, None
 
 
