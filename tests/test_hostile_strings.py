@@ -58,6 +58,12 @@ def call_everything(path, names: list[str], ssid: bytes) -> None:
         db.execute("UPDATE link SET bssid = ? || id WHERE connected", (names[1],))
         db.execute("UPDATE event SET detail = ?", (json.dumps(told),))
         db.execute("UPDATE edit SET words = ?", (names[0],))
+        when_ms = db.execute("SELECT min(started_at_utc_ms) FROM period WHERE source_id = 1").fetchone()[0]
+        db.execute("INSERT OR IGNORE INTO scan VALUES (1, 1, ?, 1, 1)", (when_ms + 1,))
+        db.execute("INSERT OR IGNORE INTO radio (id, bssid, band, frequency_mhz) VALUES (1, '', '5', 5180)")
+        db.execute("INSERT OR IGNORE INTO sighting VALUES (1, 1, 0, -60.0, NULL, NULL)")
+        heard = (names[0], ssid, names[1], names[2])
+        db.execute("UPDATE radio SET bssid = ? || id, ssid = ?, ssid_text = ?, country = ?", heard)
         db.execute("DELETE FROM answer")
         db.execute("DELETE FROM finding")
         db.execute("COMMIT")
@@ -98,6 +104,13 @@ ANSWERS = [
     ["compare", "v1", "v2"],
     ["compare", "\x1b[2J", "v2"],
     ["compare", "v1", "v2", "--location", "\x9b2J"],
+    ["watch"],
+    ["watch", "\x1b[2J"],
+    ["watch", "\u202e", "--stop"],
+    ["probe", "--\x1b[2J"],
+    ["far-end", "--port", "\x1b[2J"],
+    ["channels"],
+    ["channels", "--location", "\x1b[2J"],
     ["plan", "2"],
     ["plan", "2", "--location", "\x1b[2J"],
     ["review"],
