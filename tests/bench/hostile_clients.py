@@ -3,8 +3,8 @@
     python tests/bench/hostile_clients.py [--clients 200] [--seconds 60]
 
 Needs curl. The far end, the hostile clients and the paired one are processes of their own on the same machine, so they
-compete for its cores too; "alone" is the same paired client before the others come. Hostile kinds by turns: see
-tests/adapters/hostile.py. They come from 200 addresses, then all from one, which is the paired client's own.
+compete for its cores too, which processor time leaves out; "alone" is the same paired client before the others come, by
+turns. The hostile kinds: tests/adapters/hostile.py. They come from 200 addresses, then all from one, which is the paired client's own.
 """
 
 from __future__ import annotations
@@ -54,21 +54,25 @@ class Phase:
         self.answer_ms: list[float] = []
         self.resident_mb: list[float] = []
         self.failed = 0
+        self.cpu_s = 0.0  # of the far end
 
     def run(self, port: int, token: str, process: psutil.Process, seconds: float) -> None:
         self._url, self._token, self._process = f"http://127.0.0.1:{port}", token, process
         self._ends_s = time.monotonic() + seconds
         threads = [threading.Thread(target=job) for job in (self._transfer, self._ask, self._watch)]
+        before_s = cpu_s(process)
         for thread in threads:
             thread.start()
         for thread in threads:
             thread.join()
+        self.cpu_s += cpu_s(process) - before_s
 
     def words(self) -> str:
         twentieths = statistics.quantiles(self.answer_ms, n=20)
         return (
             f"{statistics.median(self.mbps):.0f} Mbit/s (median of {len(self.mbps)} transfers of 1 GB), an answer in "
-            f"{twentieths[9]:.1f} ms (median of {len(self.answer_ms)}; 95 %: {twentieths[18]:.1f} ms), {self.failed} failed"
+            f"{twentieths[9]:.1f} ms (median of {len(self.answer_ms)}; 95 %: {twentieths[18]:.1f} ms), {self.failed} failed; "
+            f"{len(self.mbps) * 8 / self.cpu_s:.1f} Gbit of goodput for a second of the far end's processor time"
         )
 
     def _curl(self, target: str) -> tuple[float, float] | None:
