@@ -72,15 +72,18 @@ class HeadReader:
     def feed(self, data: bytes) -> tuple[Head, bytes] | None:
         """The head and what came behind it, once it is whole. Raises ProbeFailed for what is none."""
         self._held += data
-        end = self._held.find(b"\r\n\r\n")
-        if end < 0 and len(self._held) < MOST_HEAD_BYTES:
-            return None
-        if not 0 <= end <= MOST_HEAD_BYTES:
-            raise ProbeFailed("the other side's answer has no end to its head; is it a web server?")
-        head, rest = bytes(self._held[:end]), bytes(self._held[end + 4 :])
-        self._held.clear()
-        found = _read_head(head)
-        return self.feed(rest) if 100 <= found.status < 200 else (found, rest)
+        while True:
+            end = self._held.find(b"\r\n\r\n", 0, MOST_HEAD_BYTES)
+            if end < 0 and len(self._held) < MOST_HEAD_BYTES:
+                return None
+            if end < 0:
+                raise ProbeFailed("the other side's answer has no end to its head; is it a web server?")
+            head = _read_head(bytes(self._held[:end]))
+            del self._held[: end + 4]
+            if not 100 <= head.status < 200:  # those come before the answer
+                rest = bytes(self._held)
+                self._held.clear()
+                return head, rest
 
 
 def _read_head(data: bytes) -> Head:

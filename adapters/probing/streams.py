@@ -38,13 +38,11 @@ class Down:
     def __init__(self, connection: Connection, share_bytes: int | None, steady_s: Callable[[], float]) -> None:
         self.connection, self._share, self._steady_s = connection, share_bytes, steady_s
         self.payload_bytes = 0
-        self.bodies = 0
         self.waited_s = 0.0  # between a body's end and the next one's beginning
         self.full = False
         self._reader = HeadReader()
         self._body: Body | None = None
         self._ended_s: float | None = None
-        self._repeats = False
         self._flags = 0 if connection.target.tls else _DISCARD
         self._room = _room()
 
@@ -108,7 +106,6 @@ class Down:
         self._next(body)
 
     def _next(self, body: Body) -> None:
-        self.bodies += 1
         self._body, self._ended_s = None, self._steady_s()
         if not body.keeps:
             raise ProbeFailed(
