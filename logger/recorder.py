@@ -51,6 +51,7 @@ class Recorder:
         self._fold: Fold | None = None
         self._taken: Taken | None = None  # None: to be asked of the log
         self._probing: list[tuple[int, int]] | None = None  # when probes ran; None: to be asked of the log
+        self._breaks: list[int] = []  # times of events that come with the samples being written
         self._late: list[tuple[int, int, int]] = []  # (period id, from, to) where blocks have to be folded again
         self._behind: list[tuple[int, FoldSample]] = []  # (period id, sample) of samples behind the newest
 
@@ -102,7 +103,7 @@ class Recorder:
         for event in events:
             if event.kind == "time-zone-changed":
                 write_zone(db, OWN_SOURCE, event.time_utc_ms, str(event.detail["to"]))
-        breaks = [event.time_utc_ms for event in events if event.kind in BREAKS]
+        breaks = self._breaks = [event.time_utc_ms for event in events if event.kind in BREAKS]
         if self._fold is not None and breaks:
             self._fold.break_at(breaks)
         for time_ms in breaks:  # where the clock was set back there are samples on both sides
@@ -126,6 +127,7 @@ class Recorder:
         late = self._newest_ms is not None and sample.time_utc_ms <= self._newest_ms
         if self._fold is None and not late:
             self._fold = resume_fold(db, period_id, sample.time_utc_ms)
+            self._fold.break_at(self._breaks)  # also those after this sample
             self._interval_ms = None
         link_id = self._link_id(db, sample.link)
         chains = sample.chain_rssi_dbm

@@ -177,6 +177,7 @@ class Played:
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(doings=DOINGS)
 @example(doings=[("set", -3), ("samples", 1), ("pause", 1), ("pace", 10_000)])
+@example(doings=[("samples", 1), ("lost", 1), ("woken", 0)])
 def test_whatever_the_clock_does_every_sample_is_there_once_in_its_order_and_blocks_are_true(tmp_path_factory, doings):
     with Log.open(tmp_path_factory.mktemp("log") / "pottery.db") as log:
         played = Played(log)
