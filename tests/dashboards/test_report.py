@@ -218,7 +218,7 @@ def test_tags_without_samples_are_no_mistake(tmp_path):
         timeline.changed("longer antennas", START_MS + HOUR_MS)
         findings = find(log, now_utc_ms=END_MS, zone=ZONE)
     assert "Nothing has been logged yet" in page.render(findings)
-    assert len(write_tables(findings, tmp_path / "tables")) == 5
+    assert len(write_tables(findings, tmp_path / "tables")) == 7
 
 
 def test_a_log_with_one_version_says_what_is_missing(tmp_path):
@@ -242,6 +242,8 @@ def test_tables_hold_what_the_page_shows(findings, tmp_path):
         "summary.csv",
         "effects.csv",
         "stability.csv",
+        "carrying.csv",
+        "sightings.csv",
         "coverage.csv",
         "outages.csv",
     ]
