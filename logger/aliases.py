@@ -44,7 +44,8 @@ class Aliases:
     ) -> None:
         self._secret = secret
         named_ends = far_ends | {host for name in far_ends if (host := _host(name))}
-        self._far_ends = sorted((name for name in named_ends if len(name) >= _LEAST_NAME), key=len, reverse=True)
+        ends = sorted((name for name in named_ends if len(name) >= _LEAST_NAME), key=lambda name: (-len(name), name))
+        self._far_ends = re.compile(rf"(?<!\w)(?:{'|'.join(map(re.escape, ends))})(?!\w)") if ends else None
         self._radios = frozenset(map(_digits, radios))
         names = sorted((name for name in networks if len(name) >= _LEAST_NAME), key=lambda name: (-len(name), name))
         self._networks = {name.casefold(): name for name in names} | {name: name for name in names}
@@ -89,8 +90,8 @@ class Aliases:
 
     def words(self, text: str) -> str:
         """The owner's words, with every address and every name of a network or far end of this log replaced."""
-        for name in self._far_ends:
-            text = text.replace(name, self.far_end(name))
+        if self._far_ends:
+            text = self._far_ends.sub(lambda found: self.far_end(found[0]), text)
         return self._told.sub(self._replaced, text)
 
     def settings(self, text: str) -> str:

@@ -17,6 +17,7 @@ from logger.console import main
 from logger.exchange.exporting import export_samples
 from logger.exchange.importing import import_recording
 from logger.log import Log
+from logger.probe_table import begin_probe
 from logger.recorder import Recorder
 from logger.sample import Event, LinkIdentity
 from logger.timeline import Timeline
@@ -183,3 +184,10 @@ def test_what_stays_is_said_also_beside_samples_on_standard_output(told, capsys)
     assert said.err.count("\n") == 1
     assert "look before you send" in said.err
     assert "look before you send" not in said.out
+
+
+def test_a_far_end_is_found_in_words_as_a_word_of_its_own(log):
+    begin_probe(log, START_MS, far_end="kiln")
+    told = Aliases.of(log)
+    assert told.words("kiln answers, kilns do not") == f"{told.far_end('kiln')} answers, kilns do not"
+    assert told.far_end("") == ""

@@ -103,7 +103,8 @@ def test_to_share_names_and_addresses_become_aliases(probed, tmp_path):
     ends = {row["far_end"] for row in rows if row["far_end"]}
     assert len(ends) == 1
     assert ends.pop().startswith("far-end-")
-    assert rows[-1]["words"].endswith("did not answer")
+    assert rows[-1]["words"].startswith("far-end-")
+    assert rows[-1]["words"].endswith(" did not answer")
     five, two = table(files, "sightings")
     assert five["bssid"] == rows[1]["bssid"]
     assert two["ssid"].startswith("network-")
