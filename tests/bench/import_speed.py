@@ -65,7 +65,7 @@ def write_recording(path: Path, n_rows: int) -> None:
             rates = [random.choice((6.5, 72.2, 144.4, 433.3, 866.7)) if connected else "" for _ in range(2)]
             writer.writerow(
                 [format_time(START_MS + number // 4 * 5000), spot, share // 2 + 1, f"v{share % 5 + 1}", band, ""]
-                + [level, *rates, -92, int(connected), ""]
+                + [level, *rates, -92, int(connected), "", int(number % 360 < 6)]
             )
 
 
