@@ -48,7 +48,7 @@ class _Look(NamedTuple):
     visits: Sequence[ChannelVisit]
     active: bool
     everyone: bool
-    scanned: bool  # just before
+    in_full: bool  # after a scan of all channels: then it tells something, even if it heard nothing
 
 
 class Sightings:
@@ -184,7 +184,7 @@ class Sightings:
             told = _strongest(wanted, WATCHED_AT_MOST)
             channels = {radio.frequency_mhz for radio in told}
             visits = [visit for visit in visits if visit.frequency_mhz in channels]
-        self._unwritten.append(_Look(now_ms, told, visits, active, everyone, scanned))
+        self._unwritten.append(_Look(now_ms, told, visits, active, everyone, in_full))
 
     def _is_wanted(self, radio: HeardRadio) -> bool:
         ours = radio.associated or (radio.ssid is not None and radio.ssid == self._own)
@@ -229,7 +229,7 @@ class Sightings:
 
 def _write(db: sqlite3.Connection, look: _Look) -> None:
     scan_id = write_scan(db, look.time_utc_ms, look.heard, look.visits, active=look.active, everyone=look.everyone)
-    if not look.scanned and not db.execute("SELECT 1 FROM sighting WHERE scan_id = ?", (scan_id,)).fetchone():
+    if not look.in_full and not db.execute("SELECT 1 FROM sighting WHERE scan_id = ?", (scan_id,)).fetchone():
         db.execute("DELETE FROM scan WHERE id = ?", (scan_id,))  # nothing new since
 
 

@@ -46,6 +46,7 @@ FIVE_GHZ = """\
 hw_mode=a
 channel=36
 ieee80211h=1
+local_pwr_constraint=3
 ieee80211ac=1
 ht_capab=[HT40+]
 vht_oper_chwidth=1
@@ -211,14 +212,14 @@ def delete_radio(phy: str) -> None:
     _ask_hwsim(5, _attribute(17, phy.encode() + b"\0"))
 
 
-def add_radio() -> None:
-    """A new one, whose interface is the laptop's."""
+def add_radio(interface: str = LAPTOP) -> None:
+    """A new one, whose interface has that name."""
     before = _interfaces()
     _ask_hwsim(4, b"")
     wait_for("a new radio", lambda: bool(_interfaces() - before))
     [found] = _interfaces() - before
-    if found != LAPTOP:  # a desktop names it after its address, the same each time
-        run("ip", "link", "set", found, "name", LAPTOP)
+    if found != interface:  # a desktop names it after its address, the same each time
+        run("ip", "link", "set", found, "name", interface)
 
 
 def unload_driver() -> None:

@@ -16,7 +16,9 @@ import sys
 from datetime import UTC, datetime
 from pathlib import Path
 
+import carry
 import faults
+import hearing
 from air import (
     FIVE_GHZ,
     LAPTOP,
@@ -28,7 +30,7 @@ from air import (
     wait_for,
 )
 from pace import Pace
-from story import LOG, PROGRAM, RESULTS, Lab, Story, now_ms, rows_in_log
+from story import LOG, NOBODY, PROGRAM, RESULTS, SETTINGS, Lab, Story, now_ms, rows_in_log
 
 BEFORE_DBM, AFTER_DBM = -71, -65  # the planted step: +6 dB
 UPLINK, DOWNLINK = ((1, 4), (2, 7)), ((2, 3), (2, 5))  # (streams, VHT-MCS) on 5 GHz, before the step and after
@@ -38,7 +40,6 @@ WANDER_S = 4.0
 LOOK_EVERY = 8  # turns
 STAY_S = 340.0  # on each side of the step: two minutes of washout, and the three that an interval needs
 INTERVAL_S = 0.5
-NOBODY = ("setpriv", "--reuid=65534", "--regid=65534", "--clear-groups", "env", "HOME=/tmp")
 
 
 class Daemon:
@@ -81,8 +82,10 @@ def play(story: Story, pace: Pace) -> None:
     daemon = start_logging(lab)
     two_stays(lab, daemon)
     story.program("changed again", "changed", "router on the shelf")
+    hearing.both_bands(lab, daemon.cost)
     other_band_and_back(lab)
     channel_switch(lab)
+    carry.transfers(lab)
     faults.outage(lab)
     faults.interface_down_and_up(lab)
     faults.card_out_and_in(lab)
@@ -233,6 +236,10 @@ def main() -> None:
     """Play, and carry the story out however it ends."""
     os.environ["LINKTRIAL_DB"] = str(LOG)
     LOG.parent.mkdir(mode=0o700)
+    os.environ["LINKTRIAL_SETTINGS"] = str(SETTINGS)
+    SETTINGS.parent.mkdir(mode=0o700)
+    # no probes but those that the story asks for
+    SETTINGS.write_text(f"probe_every_s = 0\nwatch_every_s = {hearing.WATCH_EVERY_S}\n")
     story = Story()
     try:
         play(story, Pace())

@@ -83,6 +83,8 @@ def test_link_and_rates_are_what_iw_shows(trip: Trip) -> None:
 def test_vht_rates_fixed_at_both_ends_are_logged_to_mcs_and_streams(trip: Trip, after: bool) -> None:
     stay = ("first stay", "second stay")[after]
     rows = trip.samples(stay, f"{stay} over", settle_ms=SETTLE_MS)
+    rows = [row for row in rows if row["tx_packets"] is not None]  # on a busy host a tick may come late: a gap
+    assert len(rows) > 600
     assert {(row["tx_phy_mode"], row["tx_streams"], row["tx_mcs"]) for row in rows} == {("VHT", *UPLINK[after])}
     assert {(row["rx_phy_mode"], row["rx_streams"], row["rx_mcs"]) for row in rows} == {("VHT", *DOWNLINK[after])}
 
@@ -181,7 +183,8 @@ def test_sigterm_leaves_a_complete_log(trip: Trip) -> None:
 def test_blocks_and_samples_agree(trip: Trip) -> None:
     query = """
         SELECT period_id, link_id, sum(n_samples), sum(rssi_sum_dbm) FROM block GROUP BY 1, 2
-        EXCEPT SELECT period_id, link_id, count(*), ifnull(sum(rssi_dbm), 0.0) FROM sample GROUP BY 1, 2
+        EXCEPT SELECT period_id, link_id, count(*), ifnull(sum(rssi_dbm) FILTER (WHERE ifnull(flags, 0) & 1 = 0), 0.0)
+            FROM sample GROUP BY 1, 2
     """
     assert not trip.db.execute(query).fetchall()
 

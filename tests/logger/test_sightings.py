@@ -215,9 +215,11 @@ def test_a_scan_that_runs_is_not_looked_into(desk):
 def test_a_look_that_finds_nothing_new_leaves_no_row_and_a_scan_that_hears_nothing_does(desk):
     desk.adapter.on_air = []
     desk.pass_by(900)
+    desk.adapter.tell(STARTED, LinkEvent("scan-finished", n_channels=4))
+    desk.pass_by(30)
     assert desk.scans() == []
     desk.adapter.tell(STARTED, FINISHED)
-    desk.pass_by(5)
+    desk.pass_by(20)
     assert desk.scans() == [(False, True)]
 
 
