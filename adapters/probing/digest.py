@@ -1,16 +1,14 @@
-"""HTTP Digest access authentication (RFC 7616), the client's side: SHA-256, qop "auth". The password itself is never
-sent, only what shows that we know it."""
+"""The client's side of HTTP Digest (RFC 7616). The password itself is never sent, only what shows that we know it."""
 
 from __future__ import annotations
 
-import hashlib
 import re
 import secrets
 from dataclasses import dataclass, field
 
+from adapters.http_digest import digest_parameters, response, secret_hash
 from adapters.probing.errors import ProbeFailed
 
-_PARAMETER = re.compile(r'([!#$%&\'*+.^_`|~0-9A-Za-z-]+)\s*=\s*(?:"((?:[^"\\]|\\.)*)"|([^\s",]+))\s*(?:,|$)')
 _UNSAFE = re.compile(r'[^\x20-\x7e]|["\\]')
 
 
@@ -33,11 +31,11 @@ class Digest:
         self._count += 1
         cnonce = secrets.token_hex(16) if cnonce is None else cnonce
         count = f"{self._count:08x}"
-        secret = _hash(f"{user}:{self.realm}:{password}")
-        response = _hash(f"{secret}:{self.nonce}:{count}:{cnonce}:auth:{_hash(f'{method}:{uri}')}")
+        secret = secret_hash(user, self.realm, password)
+        proof = response(secret, method, uri, nonce=self.nonce, count=count, cnonce=cnonce)
         parts = [
             f'username="{user}"', f'realm="{self.realm}"', f'uri="{uri}"', "algorithm=SHA-256", f'nonce="{self.nonce}"',
-            f"nc={count}", f'cnonce="{cnonce}"', "qop=auth", f'response="{response}"',
+            f"nc={count}", f'cnonce="{cnonce}"', "qop=auth", f'response="{proof}"',
         ]  # fmt: skip
         if self.opaque is not None:
             parts.append(f'opaque="{self.opaque}"')
@@ -47,10 +45,7 @@ class Digest:
 def read_challenge(headers: list[str]) -> Digest:
     """The challenge in the values of WWW-Authenticate that we can answer. Raises NoChallenge where there is none."""
     for value in headers:
-        scheme, _, rest = value.strip().partition(" ")
-        if scheme.lower() != "digest":
-            continue
-        told = _parameters(rest)
+        told = digest_parameters(value)
         if told is None or told.get("algorithm", "").upper() != "SHA-256":
             continue
         offered = {one.strip() for one in told.get("qop", "").split(",")}
@@ -59,22 +54,3 @@ def read_challenge(headers: list[str]) -> Digest:
             continue
         return Digest(told["realm"], told["nonce"], told.get("opaque"), told.get("stale", "").lower() == "true")
     raise NoChallenge("the other side asks for a proof that is not HTTP Digest with SHA-256; is it a far end?")
-
-
-def _parameters(text: str) -> dict[str, str] | None:
-    """RFC 7616's list of name=value; None where it is none, or a name stands twice."""
-    found: dict[str, str] = {}
-    at, text = 0, text.strip()
-    while at < len(text):
-        one = _PARAMETER.match(text, at)
-        if one is None or one[1].lower() in found:
-            return None
-        found[one[1].lower()] = re.sub(r"\\(.)", r"\1", one[2]) if one[2] is not None else one[3]
-        at = one.end()
-        while at < len(text) and text[at].isspace():
-            at += 1
-    return found
-
-
-def _hash(text: str) -> str:
-    return hashlib.sha256(text.encode("utf-8")).hexdigest()

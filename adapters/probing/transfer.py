@@ -26,7 +26,7 @@ from adapters.probing.way import Way
 TICK_S = 0.1
 DRAIN_S = 3.0  # for the answers to an upload
 MOST_WAITING = 0.1  # of the time, for the next file to begin
-_AHEAD_S = 0.5  # the far end's clock may run so far ahead of ours before we doubt it
+_AHEAD_S = 1.0  # so much later than we a far end may begin to count; more is not believed
 
 
 @dataclass(frozen=True, slots=True)

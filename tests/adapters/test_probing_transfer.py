@@ -43,8 +43,8 @@ def test_both_ends_count_the_same(direction, streams):
     assert [one["direction"] for one in theirs] == [direction] * streams
     total = sum(one["bytes"] for one in theirs)
     if direction == "up":
-        assert found.bytes == total
-        assert found.counted_by == "receiver"
+        # A far end that was kept from the processor for a second is not believed; then TCP counts.
+        assert found.bytes == total if found.counted_by == "receiver" else 0.9 * total < found.bytes <= total
     else:
         # What was under way when we closed came nowhere; and the far end counts by pieces of a megabyte.
         assert total * 0.5 < found.bytes <= total + streams * (1 << 20)
@@ -224,6 +224,7 @@ def test_totals_that_can_be_are():
 def test_what_was_received_before_it_was_handed_over_is_a_lie():
     handed = [(n / 10, 1000 * n) for n in range(31)]
     assert believable([(n / 10 + 0.05, 1000 * n) for n in range(31)], handed)
+    assert believable([(0.0, 0), (0.6, 15_000)], handed)  # it began to count .9 s later
     assert not believable([(0.0, 0), (0.1, 30_000)], handed)
 
 
