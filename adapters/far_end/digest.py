@@ -1,4 +1,4 @@
-"""HTTP Digest authentication, RFC 7616, with SHA-256 and qop=auth: the token never crosses the wire.
+"""Who knows the token, by HTTP Digest (RFC 7616): it never crosses the wire.
 
 Nonces carry their own proof (time of issue, chance, and an HMAC over both and the client's address), so a stranger who
 asks for a million of them costs no memory. What is kept is which counts of a nonce were used, and only for nonces that
@@ -7,7 +7,6 @@ somebody who knows the token has used.
 
 from __future__ import annotations
 
-import hashlib
 import hmac
 import re
 import secrets
@@ -16,11 +15,11 @@ from collections.abc import Callable
 from enum import Enum
 
 from adapters.far_end import REALM, USER
+from adapters.http_digest import digest_parameters, response, secret_hash
 
 NONCE_S = 300.0
 REMEMBERED_NONCES = 256
 _WINDOW = 1024  # counts that may come out of order: streams share a nonce, and their connections race
-_PARAMETER = re.compile(r'\s*([A-Za-z0-9*_-]+)\s*=\s*(?:"((?:[^"\\]|\\.)*)"|([^\s,"]+))\s*(?:,|$)')
 _NONCE = re.compile(r"([0-9a-f]{1,16})-([0-9a-f]{16})-([0-9a-f]{32})")
 _COUNT = re.compile(r"[0-9a-fA-F]{8}")
 
@@ -41,9 +40,8 @@ class Gate:
         self._secret_hash = secret_hash(USER, REALM, token)
         self._steady_s, self._nonce_s = steady_s, nonce_s
         self._key = secrets.token_bytes(32)
-        self._used: OrderedDict[str, tuple[int, int]] = (
-            OrderedDict()
-        )  # nonce -> highest count, counts before it as bits
+        # By nonce: the highest count, and those before it as bits.
+        self._used: OrderedDict[str, tuple[int, int]] = OrderedDict()
         self._void_before_ms = -1  # nonces as old as one that was forgotten hold no longer: their counts are not known
 
     def challenge(self, client: str, *, stale: bool = False) -> str:
@@ -56,7 +54,7 @@ class Gate:
         """What the value of an Authorization header is worth for this request. Its count is then used up."""
         if authorization is None:
             return Standing.NONE
-        said = parse_credentials(authorization)
+        said = digest_parameters(authorization)
         if said is None:
             return Standing.WRONG
         wanted = {"username": USER, "realm": REALM, "uri": target, "qop": "auth"}
@@ -66,7 +64,8 @@ class Gate:
             return Standing.WRONG
         nonce, count, cnonce = said.get("nonce", ""), said["nc"], said.get("cnonce", "")
         right = response(self._secret_hash, method, target, nonce=nonce, count=count, cnonce=cnonce)
-        if not hmac.compare_digest(right.encode(), said.get("response", "").lower().encode()):
+        shown = said.get("response", "").lower().encode("utf-8", "surrogateescape")
+        if not hmac.compare_digest(right.encode(), shown):
             return Standing.WRONG
         return Standing.PAIRED if self._fresh(nonce, client) and self._use(nonce, int(count, 16)) else Standing.STALE
 
@@ -101,34 +100,3 @@ class Gate:
             forgotten, _ = self._used.popitem(last=False)
             self._void_before_ms = max(self._void_before_ms, int(forgotten.split("-")[0], 16))
         return True
-
-
-def secret_hash(user: str, realm: str, token: str) -> str:
-    """H(A1) of RFC 7616, 3.4.2."""
-    return _sha256(f"{user}:{realm}:{token}")
-
-
-def response(hashed: str, method: str, target: str, *, nonce: str, count: str, cnonce: str) -> str:
-    """The response of RFC 7616, 3.4.1, for qop=auth; ``hashed`` is the secret_hash, ``count`` eight hex digits."""
-    return _sha256(f"{hashed}:{nonce}:{count}:{cnonce}:auth:{_sha256(f'{method}:{target}')}")
-
-
-def parse_credentials(authorization: str) -> dict[str, str] | None:
-    """The parameters of an Authorization header of the scheme Digest, names in lower case; None if it is none, is
-    malformed, or says anything twice."""
-    scheme, _, rest = authorization.strip().partition(" ")
-    if scheme.lower() != "digest" or not rest.strip():
-        return None
-    said: dict[str, str] = {}
-    at = 0
-    while at < len(rest):
-        found = _PARAMETER.match(rest, at)
-        if found is None or found[1].lower() in said:
-            return None
-        said[found[1].lower()] = re.sub(r"\\(.)", r"\1", found[2]) if found[2] is not None else found[3]
-        at = found.end()
-    return said
-
-
-def _sha256(text: str) -> str:
-    return hashlib.sha256(text.encode("utf-8", "surrogateescape")).hexdigest()

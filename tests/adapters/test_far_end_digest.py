@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import re
-import string
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from adapters.far_end.digest import REMEMBERED_NONCES, Gate, Standing, parse_credentials, response, secret_hash
+from adapters.far_end.digest import REMEMBERED_NONCES, Gate, Standing
+from tests.adapters.far_end_beside import sha256
 
 TOKEN, LAPTOP, OTHER = "glaze0-kiln00-wheel0-shelf0", "10.0.0.7", "10.0.0.8"
 
@@ -38,14 +38,8 @@ def nonce_of(challenge: str) -> str:
 
 def said(nonce, count=1, *, token=TOKEN, method="GET", target="/bytes?count=5", uri=None, **more) -> str:
     words = {"username": "linktrial", "realm": "linktrial", "nonce": nonce, "uri": uri or target, "cnonce": "c"}
-    proof = response(
-        secret_hash("linktrial", "linktrial", token),
-        method,
-        uri or target,
-        nonce=nonce,
-        count=f"{count:08x}",
-        cnonce="c",
-    )
+    known, what = sha256(f"linktrial:linktrial:{token}"), sha256(f"{method}:{uri or target}")
+    proof = sha256(f"{known}:{nonce}:{count:08x}:c:auth:{what}")
     words = {**words, "response": proof, **more}
     quoted = ", ".join(f'{name}="{value}"' for name, value in words.items())
     return f"Digest {quoted}, qop=auth, algorithm=SHA-256, nc={count:08x}"
@@ -53,38 +47,6 @@ def said(nonce, count=1, *, token=TOKEN, method="GET", target="/bytes?count=5", 
 
 def standing(gate, authorization, *, method="GET", target="/bytes?count=5", client=LAPTOP):
     return gate.standing(authorization, method, target, client)
-
-
-def test_the_response_is_that_of_the_example_of_rfc_7616():
-    """3.9.1, SHA-256."""
-    hashed = secret_hash("Mufasa", "http-auth@example.org", "Circle of Life")
-    assert (
-        response(
-            hashed,
-            "GET",
-            "/dir/index.html",
-            nonce="7ypf/xlj9XXwfDPEoM4URrv/xwf94BcCAzFZH4GiTo0v",
-            count="00000001",
-            cnonce="f2/wE4q74E6zIJEtWaHKaf5wv/H5QzzpXusqGemxURZJ",
-        )
-        == "753927fa0e85d155564e2e272a28d1802ca10daf4496794697cf8db5856cb6c1"
-    )
-
-
-def test_the_credentials_of_the_example_are_read_word_for_word():
-    text = """Digest username="Mufasa",
-       realm="http-auth@example.org",
-       uri="/dir/index.html",
-       algorithm=SHA-256,
-       nonce="7ypf/xlj9XXwfDPEoM4URrv/xwf94BcCAzFZH4GiTo0v",
-       nc=00000001,
-       cnonce="f2/wE4q74E6zIJEtWaHKaf5wv/H5QzzpXusqGemxURZJ",
-       qop=auth,
-       response="753927fa0e85d155564e2e272a28d1802ca10daf4496794697cf8db5856cb6c1",
-       opaque="FQhe/qaU925kfnzjCev0ciny7QMkPqMAFRtzCUYo5tdS\""""
-    read = parse_credentials(" ".join(text.split()))
-    assert (read["username"], read["uri"], read["nc"]) == ("Mufasa", "/dir/index.html", "00000001")
-    assert len(read) == 10
 
 
 def test_who_knows_the_token_comes_in_and_a_count_is_good_once(gate):
@@ -124,6 +86,7 @@ def test_no_count_is_ever_good_twice(counts):
         {"uri": "/claim?seconds=5"},
         {"response": ""},
         {"response": "é" * 64},
+        {"response": "\udcff" * 64},  # a byte that is no UTF-8, as the head's reader gives it
     ],
     ids=str,
 )
@@ -183,22 +146,10 @@ def test_no_credentials_are_none(gate):
     ],
 )
 def test_what_is_no_digest_is_not_read(text, gate):
-    assert parse_credentials(text) is None
     assert standing(gate, text) is Standing.WRONG
 
 
-_names = st.text(string.ascii_lowercase, min_size=1, max_size=12)
-_values = st.text(st.characters(min_codepoint=32, max_codepoint=126), max_size=30)
-
-
-@given(st.dictionaries(_names, _values, min_size=1, max_size=12))
-def test_what_is_quoted_is_read_back(words):
-    quoted = ", ".join('{}="{}"'.format(name, re.sub(r'(["\\])', r"\\\1", value)) for name, value in words.items())
-    assert parse_credentials(f"Digest {quoted}") == words
-
-
-@given(st.text(max_size=200))
+@given(st.text(st.characters(), max_size=200))
 def test_nothing_that_anybody_says_is_more_than_wrong(text):
     gate = Gate(TOKEN, Steady())
-    parse_credentials(text)
     assert standing(gate, f"Digest {text}") is Standing.WRONG
