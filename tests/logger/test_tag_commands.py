@@ -179,10 +179,10 @@ def test_log_and_json_may_stand_at_the_end_or_after_the_verb(say, tmp_path, word
 
 @pytest.mark.parametrize("verb", COMMANDS)
 def test_every_command_takes_the_log_and_json_as_the_readme_says(verb):
-    """``check`` is about the machine, ``rescue`` about a log that is named; ``service`` takes them after its own verbs."""
+    """``check`` and ``far-end`` are about the machine, ``rescue`` about a log that is named; ``service`` takes them after its own verbs."""
     verbs = [("show",), ("install",)] if verb == "service" else [()]
     shown = "".join(help_of(verb, *own) for own in verbs)
-    assert ("--db " in shown) == (verb not in ("check", "rescue"))
+    assert ("--db " in shown) == (verb not in ("check", "far-end", "rescue"))
     assert ("--json" in shown) == (verb not in ("demo", "log"))
 
 
