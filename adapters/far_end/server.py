@@ -77,6 +77,7 @@ class FarEnd:
     async def _accept(self, listener: socket.socket) -> None:
         loop = asyncio.get_running_loop()
         while True:
+            await asyncio.sleep(0)  # to accept one that waits already does not: a flood would have all turns
             try:
                 sock, address = await loop.sock_accept(listener)
             except OSError:  # no more file descriptors, or the client was gone before
@@ -97,7 +98,6 @@ class FarEnd:
             visit.task = asyncio.create_task(visit.run())
             self._tasks.add(visit.task)
             visit.task.add_done_callback(visit.close)
-            await asyncio.sleep(0)
 
 
 class _Visit:
@@ -172,16 +172,17 @@ class _Visit:
         return self._far_end._gate.standing(asked.only("authorization"), asked.method, asked.target, self.client)
 
     async def _challenge(self, asked: Asked, standing: Standing) -> bool:
+        now_s = self._far_end._steady_s()
         if standing is Standing.WRONG:
             self._far_end._tell(Happening("wrong-token", self.client))
             if not await self._patience():
                 return False
-        elif standing is Standing.NONE:
-            self._stranger().take(1, self._far_end._steady_s())
+        elif standing is Standing.NONE and self._stranger().level(now_s) > 0:  # or the debt would outlast the asking
+            self._stranger().take(1, now_s)
         challenge = self._far_end._gate.challenge(self.client, stale=standing is Standing.STALE)
         words = {"error": "say the pairing token, as HTTP Digest (RFC 7616)"}
         # Who asks for too many challenges is given them still: a paired client may be at the same address.
-        keeps = self._stranger().level(self._far_end._steady_s()) > 0
+        keeps = self._stranger().level(now_s) > 0
         return await self._answer(asked, 401, words, {"WWW-Authenticate": challenge}, keeps=keeps)
 
     def _stranger(self) -> Bucket:

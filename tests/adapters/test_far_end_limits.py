@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import asyncio
 import http.client
 import json
+import socket
 import time
 from ipaddress import ip_network
+from itertools import pairwise
 
 import pytest
 from hypothesis import given
@@ -14,7 +17,8 @@ from hypothesis import strategies as st
 from adapters.far_end.claim import LONGEST_S, Turn
 from adapters.far_end.limits import Allowance, Bucket, Buckets, Limits, Room
 from adapters.far_end.peers import Peers, plain_address
-from tests.adapters.far_end_beside import everything, far_end_beside, paired, soon
+from adapters.far_end.server import FarEnd, listen
+from tests.adapters.far_end_beside import TOKEN, everything, far_end_beside, paired, soon
 
 
 class Steady:
@@ -277,3 +281,47 @@ def test_strangers_who_ask_too_often_are_told_when_to_come_back_and_the_paired_c
         assert b"Retry-After: 1" in got
         for _ in range(5):
             assert client.open("GET", "/bytes?count=1").read(), "at the same address"
+
+
+def test_however_many_challenges_were_asked_for_the_address_is_served_again_soon():
+    clock = Steady()
+    with far_end_beside(limits=Limits(stranger_requests_per_s=20), steady_s=clock) as beside:
+        for _ in range(150):
+            sock = beside.connect()
+            sock.sendall(b"GET /bytes?count=1 HTTP/1.1\r\nHost: w\r\nConnection: close\r\n\r\n")
+            assert everything(sock).startswith(b"HTTP/1.1 401 "), "a paired client may be at that address"
+            sock.close()
+        clock.s += 1
+        sock = beside.connect()
+        sock.sendall(b"GET / HTTP/1.1\r\nHost: w\r\nConnection: close\r\n\r\n")
+        assert everything(sock).startswith(b"HTTP/1.1 200 ")
+        sock.close()
+
+
+def test_a_flood_of_those_who_may_not_come_leaves_the_others_their_turns():
+    """Between any two that are sent away, whoever else is served gets on."""
+    order = []
+
+    async def others():
+        while True:
+            order.append("served")
+            await asyncio.sleep(0)
+
+    async def flood():
+        far_end = FarEnd(TOKEN, name="w", version="0", peers=_Nobody(), tell=lambda one: order.append(one.kind))
+        beside = asyncio.ensure_future(others())
+        serving = asyncio.ensure_future(far_end.serve(listeners))
+        while order.count("refused") < len(waiting):
+            await asyncio.sleep(0)
+        for task in (beside, serving):
+            task.cancel()
+        await asyncio.gather(beside, serving, return_exceptions=True)
+
+    listeners = listen(0, ["127.0.0.1"])
+    waiting = [socket.create_connection(listeners[0].getsockname()) for _ in range(30)]
+    try:
+        asyncio.run(asyncio.wait_for(flood(), 20))
+    finally:
+        for sock in [*waiting, *listeners]:
+            sock.close()
+    assert ("refused", "refused") not in pairwise(order)
