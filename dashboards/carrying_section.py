@@ -73,7 +73,7 @@ def heard_section(findings: Findings, over_time: OverTime, labels: Mapping[int, 
                 "label": labels[row.version],
                 "rssi": number(row.rssi_median_dbm, 1),
                 "range": f"{number(row.rssi_low_dbm, 0)} to {number(row.rssi_high_dbm, 0)}",
-                "n": f"{row.n_sightings:,}",
+                "n": f"{row.n_hours:,}",
             }
             for row in rows_of(table.sort_values(["location", "band", "bssid", "version"]).head(MOST_ROWS))
         ],

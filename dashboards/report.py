@@ -25,7 +25,7 @@ from dashboards.analysis.outages import outage_spells
 from dashboards.analysis.summary import summarise
 from dashboards.analysis.unexplained.changes import Unexplained
 from dashboards.answers import Answers
-from dashboards.beside_frames import Beside, load_beside
+from dashboards.beside_frames import Beside, load_beside, load_probes, load_sightings
 from dashboards.channels import find_air
 from dashboards.comparison import (
     PLAIN_JUDGEMENT,
@@ -47,6 +47,7 @@ from logger.one_moment import one_moment
 from logger.settings import DEFAULTS
 from logger.whole_file import whole_file
 
+MOST_SCANS = 10_000  # that are drawn and listed: of a year still one an hour; effects rest on all
 LAG_SHARE = 0.01  # an answer that lacks no more than this share of its time will do for a report
 _HOUR_MS, _DAY_MS = 3_600_000, 86_400_000
 
@@ -107,9 +108,12 @@ def find(
         expected = router_changes(frames.periods)
         answers = Answers(log, now_utc_ms=now_utc_ms, lag_share=LAG_SHARE)
         remembered = _remembered(answers, expected, frames.versions, judged)
-        beside = load_beside(log)
+        beside = Beside(load_probes(log), load_sightings(log, most_scans=MOST_SCANS))
+        for_effects = None if remembered.complete else beside._replace(sightings=load_sightings(log))
         air = find_air(log, zone=zone) if has_full_scans(log) else None
-    remembered.work_out(frames.blocks, now_utc_ms=now_utc_ms, beside=beside, n_processes=n_processes, progress=progress)
+    remembered.work_out(
+        frames.blocks, now_utc_ms=now_utc_ms, beside=for_effects, n_processes=n_processes, progress=progress
+    )
     changes = [(change, remembered.effects(change.before, change.version)) for change in expected]
     lasting, lasting_as_of_ms = remembered_stability(
         answers,

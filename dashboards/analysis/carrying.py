@@ -55,12 +55,13 @@ def summarise_probes(probes: pd.DataFrame) -> pd.DataFrame:
 
 
 def summarise_sightings(heard: pd.DataFrame) -> pd.DataFrame:
-    """One row per location, config version and radio: location, version, band, bssid, ssid, frequency_mhz, n_sightings,
+    """One row per location, config version and radio: location, version, band, bssid, ssid, frequency_mhz, n_hours (in
+    which it was heard),
     rssi_low_dbm, rssi_median_dbm, rssi_high_dbm (10, 50 and 90 % of the hours' means)."""
     heard = by_hour(heard)
     keys = ["location", "version", "band", "bssid", "ssid", "frequency_mhz"]
     by_radio = heard.groupby(keys, sort=True, dropna=False)
-    table = pd.DataFrame({"n_sightings": by_radio["rssi_n"].sum()})
+    table = pd.DataFrame({"n_hours": by_radio.size()})
     for name, share in (("rssi_low_dbm", 0.1), ("rssi_median_dbm", 0.5), ("rssi_high_dbm", 0.9)):
         table[name] = by_radio["rssi_mean_dbm"].quantile(share)
     return table.reset_index()

@@ -247,7 +247,7 @@ def test_tables_hold_what_the_page_shows(findings, tmp_path):
         "coverage.csv",
         "outages.csv",
     ]
-    summary, effects, stability, coverage, outages = map(read, paths)
+    summary, effects, stability, _, _, coverage, outages = map(read, paths)
     assert {(row["location"], row["version"], row["band"]) for row in summary} == {
         ("kiln room", "v1", "5"),
         ("kiln room", "v2", "5"),
@@ -318,7 +318,8 @@ def test_the_command_writes_page_and_tables_and_says_where(tmp_path, capsys, mon
     assert answer["report"] == "linktrial-report.html"
     assert (tmp_path / "linktrial-report.html").stat().st_size > 1_000_000
     assert sorted(answer["tables"]) == sorted(
-        f"tables{os.sep}{name}.csv" for name in ("summary", "effects", "stability", "coverage", "outages")
+        f"tables{os.sep}{name}.csv"
+        for name in ("summary", "effects", "stability", "carrying", "sightings", "coverage", "outages")
     )
     written = [tmp_path / "linktrial-report.html", *(tmp_path / "tables").iterdir()]
     assert {path.stat().st_mode & 0o777 for path in written} == {0o600}
