@@ -105,5 +105,5 @@ def test_reports_exports_and_their_folders(folder):
         ["export", "--share", "--tables", str(folder / "tables")],
     ):
         assert main([*words, "--db", log]) == 0
-    assert len(list(folder.rglob("*.csv"))) == 10
+    assert len(list(folder.rglob("*.csv"))) == 14
     assert not open_to_others(folder)
