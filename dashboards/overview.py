@@ -311,7 +311,7 @@ def _why_withheld(found: ByMetric) -> str:
     if not most:
         return ""
     return (
-        f"By itself only: of {most} things that are judged here together one may look so by chance, so it does not "
+        f"By itself only: of {most} things that are judged here one may look so by chance, so it does not "
         "count in the words above, and its point is hollow."
     )
 
