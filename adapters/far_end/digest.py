@@ -69,6 +69,14 @@ class Gate:
             return Standing.WRONG
         return Standing.PAIRED if self._fresh(nonce, client) and self._use(nonce, int(count, 16)) else Standing.STALE
 
+    def counterproof(self, authorization: str, target: str) -> str:
+        """The value of an Authentication-Info header (3.5) for a request that came in: we know the token, too."""
+        said = digest_parameters(authorization) or {}
+        nonce, count, cnonce = (said.get(name, "") for name in ("nonce", "nc", "cnonce"))
+        shown = response(self._secret_hash, "", target, nonce=nonce, count=count, cnonce=cnonce)
+        quoted = re.sub(r'(["\\])', r"\\\1", cnonce)
+        return f'rspauth="{shown}", qop=auth, cnonce="{quoted}", nc={count}'
+
     def _nonce(self, issued_ms: int, chance: str, client: str) -> str:
         text = f"{issued_ms:x}-{chance}"
         return f"{text}-{hmac.digest(self._key, f'{text} {client}'.encode(), 'sha256').hex()[:32]}"

@@ -157,6 +157,8 @@ class _Visit:
             if standing is not Standing.PAIRED:
                 return await self._challenge(asked, standing)
             self.paired = True
+            counterproof = self._far_end._gate.counterproof(asked.only("authorization") or "", asked.target)
+            self._wire.shown["Authentication-Info"] = counterproof
             return await self._grant(asked)
         except Refused as refused:
             await self._wire.answer(refused.status, {"error": str(refused)}, keeps=False)

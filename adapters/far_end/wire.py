@@ -31,6 +31,7 @@ _CHUNKED_PIECE = 1 << 18
 _HEAD_PIECE = 4096
 _STEP_MS = 100  # between the running totals of an upload
 _DRAIN_BYTES, _DRAIN_S = 1 << 18, 1.0
+_CLOSE = {"Connection": "close"}
 _scratch = memoryview(bytearray(PIECE))  # what uploads are thrown into; never read
 
 
@@ -115,11 +116,12 @@ class Wire:
         self._loop = asyncio.get_running_loop()
         self._parser = self._fresh_parser()
         self._rest = b""  # what came beyond the request
+        self.shown: dict[str, str] = {}  # headers of every answer to the request that came last
 
     async def next_request(self, first_byte_s: float) -> Asked | None:
         """None where the client has ended or says nothing. Raises Refused, TimeoutError and OSError."""
         self._parser, kept = self._fresh_parser(), self._rest
-        self._rest = b""
+        self._rest, self.shown = b"", {}
         if not kept:
             try:
                 async with asyncio.timeout(first_byte_s):
@@ -149,15 +151,13 @@ class Wire:
     ) -> None:
         """A whole answer in JSON. Raises TimeoutError and OSError."""
         text = json.dumps(body or {}).encode() + b"\n"
-        head = _head(
-            status, len(text), "application/json", {**(more or {}), **({} if keeps else {"Connection": "close"})}
-        )
+        head = _head(status, len(text), "application/json", {**self.shown, **(more or {}), **({} if keeps else _CLOSE)})
         await self._send(head + text)
 
     async def pour(self, count: int, tally: Tally, *, keeps: bool) -> None:
         """So many incompressible bytes, until a limit. Raises OSError where the client is gone."""
         ends_s = self._loop.time() + self._limits.transfer_s
-        more = {} if keeps else {"Connection": "close"}
+        more = {**self.shown, **({} if keeps else _CLOSE)}
         await self._send(_head(200, count, "application/octet-stream", more))
         size = _SMALL_PIECE
         while tally.bytes < count:
@@ -290,4 +290,4 @@ def _head(status: int, length: int, kind: str, more: Mapping[str, str]) -> bytes
         **more,
     }
     headers = "".join(f"{name}: {value}\r\n" for name, value in lines.items())
-    return f"HTTP/1.1 {status} {HTTPStatus(status).phrase}\r\n{headers}\r\n".encode("ascii")
+    return f"HTTP/1.1 {status} {HTTPStatus(status).phrase}\r\n{headers}\r\n".encode("ascii", "surrogateescape")

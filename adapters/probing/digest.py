@@ -5,8 +5,9 @@ from __future__ import annotations
 import re
 import secrets
 from dataclasses import dataclass, field
+from hmac import compare_digest
 
-from adapters.http_digest import digest_parameters, response, secret_hash
+from adapters.http_digest import digest_parameters, parameters, response, secret_hash
 from adapters.probing.errors import ProbeFailed
 
 _UNSAFE = re.compile(r'[^\x20-\x7e]|["\\]')
@@ -24,7 +25,13 @@ class Digest:
     nonce: str
     opaque: str | None = None
     stale: bool = False  # only the nonce was too old
+    awaited: str = field(default="", repr=False)  # what the other side shows to the last answer if it knows it, too
     _count: int = field(default=0, repr=False)
+
+    def shown_in(self, info: str) -> bool:
+        """Whether the value of a header Authentication-Info shows that the other side knows the password (3.5)."""
+        told = (parameters(info) or {}).get("rspauth", "")
+        return bool(self.awaited) and compare_digest(told.encode("utf-8", "replace"), self.awaited.encode())
 
     def answer(self, method: str, uri: str, user: str, password: str, cnonce: str | None = None) -> str:
         """The value of the header Authorization for one request (RFC 7616, 3.4)."""
@@ -33,6 +40,7 @@ class Digest:
         count = f"{self._count:08x}"
         secret = secret_hash(user, self.realm, password)
         proof = response(secret, method, uri, nonce=self.nonce, count=count, cnonce=cnonce)
+        self.awaited = response(secret, "", uri, nonce=self.nonce, count=count, cnonce=cnonce)
         parts = [
             f'username="{user}"', f'realm="{self.realm}"', f'uri="{uri}"', "algorithm=SHA-256", f'nonce="{self.nonce}"',
             f"nc={count}", f'cnonce="{cnonce}"', "qop=auth", f'response="{proof}"',

@@ -46,13 +46,19 @@ class Greeting:
         return name
 
     def check_token(self) -> None:
-        """Whether it takes it; it is not told what the token is."""
-        refuse(self._connection.ask("GET", f"{self._target.path}?count=0").head, self._target.label)
+        """Whether it takes it, and knows it, too; it is not told what the token is."""
+        self._ask_as_paired("GET", f"{self._target.path}?count=0")
 
     def claim(self, seconds: float) -> None:
         """Have the far end for ourselves for so long; it ends by itself."""
-        refuse(self._connection.ask("GET", f"/claim?seconds={round(seconds)}&as={self._us}").head, self._target.label)
+        self._ask_as_paired("GET", f"/claim?seconds={round(seconds)}&as={self._us}")
         self._claimed = True
+
+    def _ask_as_paired(self, method: str, path: str) -> None:
+        head = self._connection.ask(method, path).head
+        refuse(head, self._target.label)
+        if not self.proof.answered_by(head):
+            raise ProbeFailed(f"{self._target.label!a} does not show that it knows the token; is it your far end?")
 
     def close(self) -> None:
         """Give the turn back, if we had it, as far as that can be done."""

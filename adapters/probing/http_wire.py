@@ -212,6 +212,11 @@ class Proof:
             return []
         return [f"Authorization: {self._digest.answer(method, path, USER, self._token)}"]
 
+    def answered_by(self, head: Head) -> bool:
+        """Whether the answer to the last request shows that the other side knows the token, too: anybody can say
+        yes to everything."""
+        return self._digest is not None and self._digest.shown_in(head.one("authentication-info") or "")
+
     def take(self, head: Head) -> None:
         """A refusal with its challenge. Raises ProbeFailed where the token was tried and is wrong."""
         if self._token is None:

@@ -15,7 +15,8 @@ from needs import require_programs
 
 from adapters.far_end import DEFAULT_PORT, PROTOCOL
 from adapters.far_end.limits import Limits
-from tests.adapters.far_end_beside import everything, far_end_beside, paired, soon
+from adapters.http_digest import digest_parameters
+from tests.adapters.far_end_beside import everything, far_end_beside, paired, sha256, soon
 
 
 @pytest.fixture(scope="module")
@@ -170,6 +171,21 @@ def test_a_request_that_was_overheard_is_worth_nothing_again(beside):
         answer.read()
         assert answer.status == 401
         assert "stale=true" in answer.headers["WWW-Authenticate"]
+
+
+def test_every_answer_to_who_knows_the_token_shows_that_the_far_end_knows_it_too(client, beside):
+    """RFC 7616, 3.5, by its formula."""
+    client.ask("GET", "/bytes?count=1")
+    for method, target, body in (("GET", "/bytes?count=5", None), ("PUT", "/bytes", b"c"), ("GET", "/clay", None)):
+        answer, _ = client.ask(method, target, body)
+        what = f"{client.nonce}:{client.count:08x}:clay:auth:{sha256(f':{target}')}"
+        shown = sha256(f"{sha256(f'linktrial:linktrial:{beside.token}')}:{what}")
+        told = digest_parameters(f"Digest {answer.headers['Authentication-Info']}")
+        assert told == {"rspauth": shown, "qop": "auth", "cnonce": "clay", "nc": f"{client.count:08x}"}
+    sock = beside.connect()
+    sock.sendall(b"GET / HTTP/1.1\r\nHost: w\r\nConnection: close\r\n\r\n")
+    assert b"rspauth" not in everything(sock), "a stranger is shown nothing"
+    sock.close()
 
 
 def test_one_client_at_a_time_has_the_link(beside):

@@ -86,3 +86,16 @@ def test_no_challenge_breaks_the_reader(told):
     except NoChallenge:
         return
     assert '"' not in found.nonce
+
+
+def test_the_far_end_shows_that_it_knows_the_token_whatever_mark_it_is_given():
+    gate = Gate("wheel-token-1234", lambda: 0.0)
+    for cnonce in ("clay", 'a"b\\c', "\udcff"):
+        challenge = read_challenge([gate.challenge("192.168.1.7")])
+        assert not challenge.shown_in('rspauth=""'), "before anything was asked"
+        challenge.answer("PUT", "/bytes", "linktrial", "wheel-token-1234", cnonce=cnonce)
+        quoted = cnonce.replace("\\", "\\\\").replace('"', '\\"')
+        said = f'Digest nonce="{challenge.nonce}", nc=00000001, cnonce="{quoted}"'
+        assert challenge.shown_in(gate.counterproof(said, "/bytes"))
+        assert not challenge.shown_in(gate.counterproof(said, "/claim"))
+        assert not challenge.shown_in(Gate("other-token-1234", lambda: 0.0).counterproof(said, "/bytes"))

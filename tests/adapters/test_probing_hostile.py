@@ -21,6 +21,7 @@ from adapters.probing.way import Way
 from tests.adapters.played_server import played_server
 
 TOKEN = "glaze0-kiln00-wheel0-shelf0"
+HELLO = b'{"linktrial": "9", "protocol": 1, "name": "office"}'
 CHALLENGE = 'WWW-Authenticate: Digest realm="linktrial", qop="auth", algorithm=SHA-256, nonce="n"'
 
 
@@ -216,12 +217,11 @@ def test_a_server_that_is_no_far_end_is_told_from_one(body, words):
 
 
 def test_the_token_is_never_sent_whatever_is_asked():
-    """Even to a far end that asks for it in the clear, and then takes anything."""
-    hello = b'{"linktrial": "9", "protocol": 1, "name": "office"}'
+    """Even to a far end that asks for it in the clear, and then takes anything: it shows that it knows none."""
 
     def play(visit):
         visit.request()
-        visit.say("HTTP/1.1 200 OK", f"Content-Length: {len(hello)}", body=hello)
+        visit.say("HTTP/1.1 200 OK", f"Content-Length: {len(HELLO)}", body=HELLO)
         visit.request()
         visit.say(
             "HTTP/1.1 401 Unauthorized", 'WWW-Authenticate: Basic realm="linktrial"', CHALLENGE, "Content-Length: 0"
@@ -229,11 +229,33 @@ def test_the_token_is_never_sent_whatever_is_asked():
         visit.request()
         visit.say("HTTP/1.1 200 OK", "Content-Length: 0")
 
-    with played_server(play) as played:
-        assert meet("lo", far_end_target(f"127.0.0.1:{played.port}", TOKEN)) == "office"
+    with played_server(play) as played, pytest.raises(ProbeFailed, match="does not show that it knows the token"):
+        meet("lo", far_end_target(f"127.0.0.1:{played.port}", TOKEN))
     asked = "\n".join(played.visits[0].asked)
     assert "Digest " in asked
     assert TOKEN not in asked
+
+
+@pytest.mark.parametrize(
+    "info", ["", 'rspauth="', 'rspauth=""', f'rspauth="{"0" * 64}", qop=auth', 'rspauth="é"', f"{'0' * 64}"]
+)
+def test_who_says_yes_to_everything_is_no_far_end_of_ours(info):
+    """A stranger who announces itself under the name of ours."""
+
+    def play(visit):
+        visit.request()
+        visit.say("HTTP/1.1 200 OK", f"Content-Length: {len(HELLO)}", body=HELLO)
+        while visit.request():
+            visit.say("HTTP/1.1 200 OK", f"Authentication-Info: {info}", "Content-Length: 0")
+
+    with played_server(play) as played:
+        target = far_end_target(f"127.0.0.1:{played.port}", TOKEN)
+        with pytest.raises(ProbeFailed, match="does not show that it knows the token"):
+            meet("lo", target)
+        greeting = Greeting(target, Way("lo"))
+        with pytest.raises(ProbeFailed, match="does not show that it knows the token"):
+            greeting.claim(5)
+        greeting.close()
 
 
 @given(st.lists(st.binary(max_size=400), max_size=6))
