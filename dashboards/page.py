@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from dashboards import figures
-from dashboards.air_section import air_section
+from dashboards.air.section import air_section
 from dashboards.analysis.durations import hours
 from dashboards.analysis.trend import HISTOGRAM
 from dashboards.carrying_section import carrying_section, heard_section

@@ -16,8 +16,9 @@ from tempfile import TemporaryFile
 import numpy as np
 import pandas as pd
 
-from dashboards.air_findings import AirFindings
-from dashboards.air_log import has_full_scans
+from dashboards.air.find import find_air
+from dashboards.air.findings import AirFindings
+from dashboards.air.scans import has_full_scans
 from dashboards.analysis.carrying import summarise_probes, summarise_sightings
 from dashboards.analysis.coverage import KINDS, coverage, gaps, logged_span_ms
 from dashboards.analysis.lasting.stability import Stability
@@ -26,7 +27,6 @@ from dashboards.analysis.summary import summarise
 from dashboards.analysis.unexplained.changes import Unexplained
 from dashboards.answers import Answers
 from dashboards.beside_frames import Beside, load_beside, load_probes, load_sightings
-from dashboards.channels import find_air
 from dashboards.comparison import (
     PLAIN_JUDGEMENT,
     Judgement,

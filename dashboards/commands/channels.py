@@ -26,8 +26,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     from adapters.clock import SystemClock
-    from dashboards.channel_words import air_json, air_text
-    from dashboards.channels import find_air
+    from dashboards.air.find import find_air
+    from dashboards.air.words import air_json, air_text
     from dashboards.commands.report import zone_of
     from logger.commands.saying import say_json
     from logger.printable import quoted

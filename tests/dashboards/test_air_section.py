@@ -6,8 +6,8 @@ import pytest
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from dashboards import palette
-from dashboards.air_section import air_section
-from dashboards.channels import find_air
+from dashboards.air.find import find_air
+from dashboards.air.section import air_section
 from dashboards.report import find
 from dashboards.sharing import as_shared
 from dashboards.typeset import tied

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from dashboards.analysis.airtime import (
+from dashboards.analysis.air.airtime import (
     Looks,
     busiest_hours,
     by_hours,

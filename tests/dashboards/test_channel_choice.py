@@ -9,9 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from adapters.contract import FrequencyRule, RegulatoryDomain
-from dashboards.analysis.channel_choice import Candidate, channels_of, pick, pieces_mhz
-from dashboards.analysis.overlap import Channel
-from dashboards.channel_rules import ChannelRules, radar_in_most_countries, rule_words, rules_on
+from dashboards.air.rules import ChannelRules, radar_in_most_countries, rule_words, rules_on
+from dashboards.analysis.air.choice import Candidate, channels_of, pick, pieces_mhz
+from dashboards.analysis.air.overlap import Channel
 
 CH36, CH52, CH100 = (Channel.known(mhz, None, 80) for mhz in (5180, 5260, 5500))
 

@@ -7,9 +7,9 @@ import json
 import pytest
 
 from adapters.contract import ChannelVisit, FrequencyRule, HeardRadio, RegulatoryDomain
-from dashboards.air_log import local_days_hours, read_air
-from dashboards.channel_words import air_text
-from dashboards.channels import find_air
+from dashboards.air.find import find_air
+from dashboards.air.scans import local_days_hours, read_air
+from dashboards.air.words import air_text
 from logger.console import main
 from tests.dashboards.heard_log import OWN, START_MS, Planted, make_log, radio
 

@@ -11,7 +11,7 @@ import pytest
 from adapters.simulated import BandState, RouterState, pottery
 from adapters.simulated.carrying import GOODPUT_SPREAD, Carrier, carried
 from dashboards import trial
-from dashboards.channels import find_air
+from dashboards.air.find import find_air
 from dashboards.trial import play_pottery
 from logger.log import Log
 

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from adapters.ieee80211 import frequency_of
-from dashboards.analysis.overlap import (
+from dashboards.analysis.air.overlap import (
     DSSS,
     HT_20,
     HT_40,

@@ -10,8 +10,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from dashboards.analysis.airtime import LEAST_DAYS, Difference, difference
-from dashboards.analysis.overlap import Channel
+from dashboards.analysis.air.airtime import LEAST_DAYS, Difference, difference
+from dashboards.analysis.air.overlap import Channel
 
 Verdict = Literal["better elsewhere", "no better", "too few days", "no evidence"]
 

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from dashboards.analysis.airtime import Looks
+from dashboards.analysis.air.airtime import Looks
 from logger.log import OWN_SOURCE, Log
 from logger.one_moment import one_moment
 from logger.router_settings import Settings

@@ -5,9 +5,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from dashboards.air_findings import AirFindings, ChannelHeard, Choice
-from dashboards.analysis.airtime import HOURS_A_BIN
-from dashboards.channel_words import (
+from dashboards.air.findings import AirFindings, ChannelHeard, Choice
+from dashboards.air.words import (
     cautions,
     choice_lines,
     falls,
@@ -18,6 +17,7 @@ from dashboards.channel_words import (
     own_words,
     percent,
 )
+from dashboards.analysis.air.airtime import HOURS_A_BIN
 from dashboards.sentences import band_name, number
 from logger.printable import printable
 

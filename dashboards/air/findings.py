@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from dashboards.analysis.airtime import Presence
-from dashboards.analysis.channel_choice import Pick
-from dashboards.analysis.overlap import Channel, Kind
-from dashboards.channel_rules import ChannelRules
+from dashboards.air.rules import ChannelRules
+from dashboards.analysis.air.airtime import Presence
+from dashboards.analysis.air.choice import Pick
+from dashboards.analysis.air.overlap import Channel, Kind
 
 
 @dataclass(frozen=True, slots=True)

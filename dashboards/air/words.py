@@ -6,10 +6,10 @@ from collections.abc import Iterator
 from dataclasses import asdict
 from typing import Any
 
-from dashboards.air_findings import AirFindings, ChannelHeard, Choice, OwnChannel, RadioHeard
-from dashboards.analysis.airtime import HOURS_A_BIN, LEAST_DAYS, LEAST_LOOKS_A_DAY, Difference
-from dashboards.analysis.overlap import LEAST_OVERLAP, MEANING
-from dashboards.channel_rules import EIRP_WORDS, WHOSE_WORD_HOLDS, radar_in_most_countries, rule_words
+from dashboards.air.findings import AirFindings, ChannelHeard, Choice, OwnChannel, RadioHeard
+from dashboards.air.rules import EIRP_WORDS, WHOSE_WORD_HOLDS, radar_in_most_countries, rule_words
+from dashboards.analysis.air.airtime import HOURS_A_BIN, LEAST_DAYS, LEAST_LOOKS_A_DAY, Difference
+from dashboards.analysis.air.overlap import LEAST_OVERLAP, MEANING
 from dashboards.sentences import aligned, band_name, number
 from logger.printable import printable
 from logger.times import format_duration, format_local

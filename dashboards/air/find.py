@@ -11,9 +11,10 @@ import numpy as np
 
 from adapters.contract import RegulatoryDomain
 from adapters.ieee80211 import band_of, channel_of
-from dashboards.air_findings import AirFindings, ChannelHeard, Choice, OwnChannel, RadioHeard
-from dashboards.air_log import AirLog, Described, read_air
-from dashboards.analysis.airtime import (
+from dashboards.air.findings import AirFindings, ChannelHeard, Choice, OwnChannel, RadioHeard
+from dashboards.air.rules import ChannelRules, radar_in_most_countries, rules_on
+from dashboards.air.scans import AirLog, Described, read_air
+from dashboards.analysis.air.airtime import (
     LEAST_DAYS,
     LEAST_LOOKS_A_DAY,
     busiest_hours,
@@ -26,10 +27,9 @@ from dashboards.analysis.airtime import (
     presences,
     visits_on,
 )
-from dashboards.analysis.channel_choice import Candidate, channels_of, pick, pieces_mhz
+from dashboards.analysis.air.choice import Candidate, channels_of, pick, pieces_mhz
+from dashboards.analysis.air.overlap import Channel, relation, share
 from dashboards.analysis.copies import is_one
-from dashboards.analysis.overlap import Channel, relation, share
-from dashboards.channel_rules import ChannelRules, radar_in_most_countries, rules_on
 from logger.log import Log
 from logger.router_settings import eirp_dbm
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from adapters.contract import FrequencyRule, RegulatoryDomain
-from dashboards.analysis.overlap import Channel
+from dashboards.analysis.air.overlap import Channel
 
 EIRP_WORDS = "EIRP = transmit power - cable loss + antenna gain"
 WHOSE_WORD_HOLDS = "your national regulator says what is lawful"

@@ -1,0 +1,1 @@
+"""Who else is on the air, over the logged days: for the command, its JSON and the report."""

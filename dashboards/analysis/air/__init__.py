@@ -1,0 +1,1 @@
+"""Channels: how they overlap, how full they are over days, and whether another is better."""
