@@ -1,4 +1,4 @@
-"""Reads the machine: the contract (adapters/contract.py), one module per platform, one simulated radio, and here the
+"""Reads the machine: the contract (adapters/contract.py), one package per platform, one simulated radio, and here the
 choice between them."""
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ def open_adapter(interface: str | None = None) -> Adapter:
     import sys
 
     if sys.platform == "linux":
-        from adapters.linux import LinuxAdapter
+        from adapters.linux.adapter import LinuxAdapter
 
         return LinuxAdapter.open(interface)
     from adapters.errors import AdapterError

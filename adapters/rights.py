@@ -12,7 +12,7 @@ from pathlib import Path
 
 from adapters.contract import Ability
 from adapters.errors import AdapterError
-from adapters.netlink import Family
+from adapters.linux.netlink import Family
 
 CAP_NET_ADMIN = 12  # linux/capability.h
 
@@ -56,7 +56,7 @@ def surroundings(root: Path = Path("/"), family: Callable[[str], Family] = Famil
 
 def manager_lets_scan() -> bool | None:
     """Whether NetworkManager would let this user scan; None where it cannot be asked."""
-    from adapters.scan_request import network_manager_lets_scan  # and the bus, only where somebody asks
+    from adapters.linux.scan_request import network_manager_lets_scan  # and the bus, only where somebody asks
 
     return network_manager_lets_scan()
 

@@ -69,12 +69,12 @@ def run(args: argparse.Namespace) -> int:
         return 0
     from importlib.metadata import version
 
-    from adapters.far_end.announcing import Announcer, addresses_to_announce
+    from adapters.far_end.announcing import Announcer, addresses_to_announce, instance_name
     from adapters.far_end.peers import Peers
     from adapters.far_end.sealed import seal
     from adapters.far_end.server import FarEnd, Happening, listen
 
-    name = args.name or socket.gethostname().partition(".")[0]
+    name = instance_name(args.name or socket.gethostname().partition(".")[0])  # one name, by whatever way one asks
     peers = Peers(args.open_to or ())
     with closing(_Said(as_json=args.json)) as said:
 

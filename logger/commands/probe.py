@@ -144,14 +144,17 @@ def _pair(args: argparse.Namespace) -> int:
     from contextlib import closing
 
     from adapters.probing.finding import find_far_ends
-    from logger.probing.meeting import met, the_only_one
+    from logger.probing.meeting import met, met_at_one, the_only_one
     from logger.probing.pairing import keep_pairing
     from logger.settings import load_settings
 
     with closing(_adapter(args, args.interface or load_settings().interface or None)) as adapter:
         interface = args.interface or adapter.interface
-    address = args.pair or the_only_one(find_far_ends()).address
-    paired = met(interface, address, _token(address))
+    if args.pair:
+        paired = met(interface, args.pair, _token(args.pair))
+    else:
+        found = the_only_one(find_far_ends())
+        paired = met_at_one(interface, found, _token(found.name))
     path = keep_pairing(paired)
     if args.json:
         return say_json(address=paired.address, name=paired.name, file=str(path))
@@ -160,12 +163,12 @@ def _pair(args: argparse.Namespace) -> int:
     return 0
 
 
-def _token(address: str) -> str:
+def _token(far_end: str) -> str:
     """From the keyboard, unseen, or from standard input: a command line can be read by every user of a machine."""
     if sys.stdin is not None and sys.stdin.isatty():
         from getpass import getpass
 
-        token = getpass(f"token of the far end at {printable(address)}: ", stream=None)
+        token = getpass(f"token of the far end '{printable(far_end)}': ", stream=None)
     else:
         token = sys.stdin.readline(1000) if sys.stdin is not None else ""
     if not token.strip():

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import errno
 
-from adapters.linux import LinuxAdapter
-from adapters.netlink import Family
+from adapters.linux.adapter import LinuxAdapter
+from adapters.linux.netlink import Family
 from tests.adapters.netlink_builder import FakeKernel, mac, nest, s8, s32, tlv, u8, u16, u32, u64
 
 INTERFACE, STATION, SCAN, SURVEY = 5, 17, 32, 50  # the commands of nl80211.h

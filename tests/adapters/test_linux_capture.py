@@ -8,8 +8,8 @@ import pytest
 
 from adapters.contract import Adapter, RadioLink
 from adapters.errors import AdapterError, InterfaceGone, NotPermitted
-from adapters.linux import traffic_of
-from adapters.netlink import Refused
+from adapters.linux.adapter import traffic_of
+from adapters.linux.netlink import Refused
 from tests.adapters.netlink_builder import FakeKernel, capture, mac, nest, s8, tlv, u8, u32, u64
 from tests.adapters.played_laptop import (
     AP,

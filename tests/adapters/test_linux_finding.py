@@ -7,10 +7,10 @@ import os
 
 import pytest
 
-import adapters.linux
+import adapters.linux.adapter
 from adapters.errors import AdapterError, NoWirelessInterface
-from adapters.linux import LinuxAdapter
-from adapters.netlink import Family
+from adapters.linux.adapter import LinuxAdapter
+from adapters.linux.netlink import Family
 from adapters.rights import Surroundings
 from tests.adapters.netlink_builder import FakeKernel, mac, u32
 from tests.adapters.played_laptop import ACCESS_POINT, AP, interface, laptop, open_on
@@ -54,15 +54,15 @@ def around(container: str | None) -> Surroundings:
     ("container", "advice"), [(None, "rfkill"), ("docker", "--network=host"), ("WSL", "machine itself")]
 )
 def test_no_interface_is_answered_with_what_to_do(monkeypatch, container, advice):
-    monkeypatch.setattr(adapters.linux, "surroundings", lambda: around(container))
+    monkeypatch.setattr(adapters.linux.adapter, "surroundings", lambda: around(container))
     with pytest.raises(NoWirelessInterface, match=advice):
         open_on(laptop(INTERFACE=[]))
 
 
 @pytest.mark.parametrize(("container", "advice"), [(None, "linktrial demo"), ("podman", "outside")])
 def test_a_kernel_without_wifi_is_answered_with_what_to_do(monkeypatch, container, advice):
-    monkeypatch.setattr(adapters.linux, "surroundings", lambda: around(container))
-    monkeypatch.setattr(adapters.linux, "Family", lambda name: Family(name, FakeKernel(family=None).open_wire))
+    monkeypatch.setattr(adapters.linux.adapter, "surroundings", lambda: around(container))
+    monkeypatch.setattr(adapters.linux.adapter, "Family", lambda name: Family(name, FakeKernel(family=None).open_wire))
     with pytest.raises(NoWirelessInterface, match=f"nl80211 is missing.*{advice}"):
         LinuxAdapter.open()
 
@@ -71,6 +71,6 @@ def test_a_system_without_netlink_is_answered_with_what_to_do(monkeypatch):
     def no_socket(name: str) -> Family:
         raise OSError(errno.EPROTONOSUPPORT, os.strerror(errno.EPROTONOSUPPORT))
 
-    monkeypatch.setattr(adapters.linux, "Family", no_socket)
+    monkeypatch.setattr(adapters.linux.adapter, "Family", no_socket)
     with pytest.raises(AdapterError, match=r"no netlink socket .*outside the container"):
         LinuxAdapter.open()

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from adapters import scan_request
 from adapters.contract import ChannelVisit, FrequencyRule, HeardRadio, RegulatoryDomain
 from adapters.errors import AdapterError, InterfaceGone, NotPermitted
+from adapters.linux import scan_request
 from tests.adapters.netlink_builder import nest, s8, s32, tlv, u8, u32, u64
 from tests.adapters.played_laptop import (
     AP,

@@ -7,9 +7,9 @@ import sys
 
 import pytest
 
-import adapters.linux
-from adapters.linux import LinuxAdapter
-from adapters.netlink import Family
+import adapters.linux.adapter
+from adapters.linux.adapter import LinuxAdapter
+from adapters.linux.netlink import Family
 from tests.adapters.netlink_builder import capture, mac, nest, s8, s32, tlv, u8, u16, u32
 from tests.adapters.played_laptop import (
     AP,
@@ -176,5 +176,5 @@ def test_negative_transmit_power_is_no_huge_one():
 
 def test_open_adapter_chooses_this_one_on_linux(monkeypatch):
     monkeypatch.setattr(sys, "platform", "linux")
-    monkeypatch.setattr(adapters.linux, "Family", lambda name: Family(name, laptop().open_wire))
+    monkeypatch.setattr(adapters.linux.adapter, "Family", lambda name: Family(name, laptop().open_wire))
     assert adapters.open_adapter("wlan0").name == "linux"

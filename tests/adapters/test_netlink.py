@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from adapters.errors import AdapterError
-from adapters.netlink import Attributes, DecodeError, Family, Refused, attribute, messages, refusal_in, walk
+from adapters.linux.netlink import Attributes, DecodeError, Family, Refused, attribute, messages, refusal_in, walk
 from tests.adapters.netlink_builder import (
     FAMILY,
     GROUPS,

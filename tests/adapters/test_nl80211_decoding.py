@@ -12,10 +12,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from adapters import nl80211, regulatory, scan_cache, survey
 from adapters.contract import BitRate, LinkEvent
-from adapters.netlink import Attributes, DecodeError
-from adapters.nl80211 import LinkChannel
+from adapters.linux import nl80211, regulatory, scan_cache, survey
+from adapters.linux.netlink import Attributes, DecodeError
+from adapters.linux.nl80211 import LinkChannel
 from tests.adapters.netlink_builder import capture, mac, nest, s8, s32, tlv, u8, u16, u32, u64
 
 AP = "02:00:00:00:00:05"

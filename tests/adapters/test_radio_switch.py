@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from adapters.radio_switch import radio_off_of
+from adapters.linux.radio_switch import radio_off_of
 
 UP, DOWN = "0x1003", "0x1002"
 

@@ -9,7 +9,7 @@ import sys
 
 import pytest
 
-from adapters.netlink import Family
+from adapters.linux.netlink import Family
 from adapters.rights import driver_of, right_to_echo, right_to_scan, surroundings
 from tests.adapters.netlink_builder import FakeKernel
 

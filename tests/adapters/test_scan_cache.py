@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from adapters.contract import HeardRadio
-from adapters.netlink import DecodeError
-from adapters.scan_cache import decode_all_heard, decode_bss, decode_heard
+from adapters.linux.netlink import DecodeError
+from adapters.linux.scan_cache import decode_all_heard, decode_bss, decode_heard
 from tests.adapters.netlink_builder import capture, mac, nest, s32, tlv, u8, u16, u32, u64
 
 AP, OTHER = "02:00:00:00:00:05", "02:00:00:00:00:06"

@@ -16,9 +16,9 @@ from jeepney.bus_messages import message_bus
 from jeepney.io.blocking import open_dbus_connection
 from needs import require_programs
 
-from adapters import scan_request
 from adapters.errors import AdapterError, NotPermitted
-from adapters.scan_request import ANSWER_S, network_manager_lets_scan
+from adapters.linux import scan_request
+from adapters.linux.scan_request import ANSWER_S, network_manager_lets_scan
 from tests.adapters.played_laptop import adapter_on, laptop
 from tests.adapters.private_bus import private_bus
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from adapters.survey import NoiseWatch, SurveyInfo, decode_channels, decode_survey
+from adapters.linux.survey import NoiseWatch, SurveyInfo, decode_channels, decode_survey
 from tests.adapters.netlink_builder import capture, nest, s8, tlv, u32, u64
 
 

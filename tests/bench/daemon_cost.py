@@ -102,7 +102,7 @@ class Hearing(NamedTuple):
 
 def hearing_cost(db_path: str) -> Hearing:
     """Looks as the daemon's job takes them, into a log of its own, on this very process."""
-    from adapters.scan_cache import decode_all_heard
+    from adapters.linux.scan_cache import decode_all_heard
     from logger.log import Log
     from logger.sighting_table import write_scan
     from logger.sightings.believable import believable

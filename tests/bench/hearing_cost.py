@@ -11,7 +11,7 @@ import sys
 import time
 from pathlib import Path
 
-from adapters.linux import LinuxAdapter
+from adapters.linux.adapter import LinuxAdapter
 
 sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
 

@@ -19,7 +19,7 @@ sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
 
 _CHILD = """
 import time, psutil
-import logger.daemon, logger.schedule, adapters.linux, adapters.sleep_signal as sleep_signal
+import logger.daemon, logger.schedule, adapters.linux.adapter, adapters.sleep_signal as sleep_signal
 process = psutil.Process()
 before = process.memory_info().rss
 begun_s = time.perf_counter()

@@ -204,11 +204,17 @@ class Winder:
 
 def load_what_a_card_needs() -> None:
     """The libraries that a daemon on a real card has in memory, so that their room is counted too."""
-    from adapters.netlink import Family
+    from adapters.linux.netlink import Family
 
     with suppress(OSError, AdapterError):
         Family("nl80211").close()
-    for name in ("jeepney", "jeepney.io.blocking", "adapters.linux", "adapters.elements", "adapters.scan_request"):
+    for name in (
+        "jeepney",
+        "jeepney.io.blocking",
+        "adapters.linux.adapter",
+        "adapters.elements",
+        "adapters.linux.scan_request",
+    ):
         with suppress(ImportError):
             import_module(name)
 

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from adapters.contract import ChannelVisit, HeardRadio
-from adapters.scan_cache import decode_all_heard
+from adapters.linux.scan_cache import decode_all_heard
 from logger.log import Log
 from logger.sightings.job import EVERYONE_AT_MOST, WATCHED_AT_MOST
 from logger.sightings.watched import watch

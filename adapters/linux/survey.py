@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from adapters.netlink import Attributes, DecodeError
+from adapters.linux.netlink import Attributes, DecodeError
 
 NL80211_CMD_GET_SURVEY = 50
 NL80211_ATTR_SURVEY_INFO = 84

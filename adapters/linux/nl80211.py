@@ -12,7 +12,7 @@ from typing import TypeVar
 
 from adapters.contract import BitRate, LinkEvent, PhyMode
 from adapters.ieee80211 import LEGACY_RATES_MBPS, phy_rate_mbps
-from adapters.netlink import Attributes, DecodeError, walk
+from adapters.linux.netlink import Attributes, DecodeError, walk
 
 NL80211_CMD_GET_INTERFACE = 5
 NL80211_CMD_GET_STATION = 17

@@ -1,7 +1,7 @@
 """Reads one wireless interface on Linux: the kernel's nl80211, and the interface's own counters.
 
 Capturing only; what the bytes mean stands in nl80211.py. No right is needed for reading. What the card hears besides
-its link is asked for in linux_hearing.py.
+its link is asked for in hearing.py.
 """
 
 from __future__ import annotations
@@ -16,7 +16,6 @@ from typing import NamedTuple
 
 import psutil
 
-from adapters import nl80211
 from adapters.abilities import Remedies, abilities_of
 from adapters.contract import (
     Ability,
@@ -29,12 +28,13 @@ from adapters.contract import (
     RegulatoryDomain,
 )
 from adapters.errors import AdapterError, InterfaceGone, NotPermitted, NoWirelessInterface
-from adapters.linux_hearing import LinuxHearing
-from adapters.netlink import DecodeError, Family, Refused, attribute
-from adapters.nl80211 import InterfaceInfo, StationInfo
-from adapters.radio_switch import radio_off_of
+from adapters.linux import nl80211
+from adapters.linux.hearing import LinuxHearing
+from adapters.linux.netlink import DecodeError, Family, Refused, attribute
+from adapters.linux.nl80211 import InterfaceInfo, StationInfo
+from adapters.linux.radio_switch import radio_off_of
+from adapters.linux.scan_cache import BssInfo
 from adapters.rights import surroundings
-from adapters.scan_cache import BssInfo
 
 ROAM_WITHIN_S = 10.0
 

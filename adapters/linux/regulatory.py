@@ -8,7 +8,7 @@ header's own.
 from __future__ import annotations
 
 from adapters.contract import FrequencyRule, RegulatoryDomain
-from adapters.netlink import Attributes, DecodeError, walk
+from adapters.linux.netlink import Attributes, DecodeError, walk
 
 NL80211_CMD_GET_REG = 31
 NL80211_ATTR_REG_ALPHA2 = 33

@@ -12,8 +12,8 @@ import time
 from typing import Any
 
 from adapters.errors import AdapterError, NotPermitted
-from adapters.netlink import Family, Refused, attribute
-from adapters.nl80211 import NL80211_CMD_TRIGGER_SCAN
+from adapters.linux.netlink import Family, Refused, attribute
+from adapters.linux.nl80211 import NL80211_CMD_TRIGGER_SCAN
 
 NL80211_ATTR_SCAN_SSIDS = 45
 ANSWER_S = 1.0

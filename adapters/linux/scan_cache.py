@@ -1,7 +1,7 @@
 """Decodes the kernel's scan cache (GET_SCAN of linux/nl80211.h): one radio of an access point per entry. Pure.
 
 Everything raises DecodeError for bytes that do not hold what they should, and nothing else. What came over the air, the
-elements, never raises (elements.py). Names in capitals are the header's own.
+elements, never raises (adapters/elements.py). Names in capitals are the header's own.
 """
 
 from __future__ import annotations
@@ -10,8 +10,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from adapters.contract import HeardRadio
-from adapters.netlink import Attributes, DecodeError
-from adapters.nl80211 import plausible_rssi_dbm
+from adapters.linux.netlink import Attributes, DecodeError
+from adapters.linux.nl80211 import plausible_rssi_dbm
 
 NL80211_CMD_GET_SCAN = 32
 NL80211_ATTR_BSS = 47

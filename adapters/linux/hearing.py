@@ -10,10 +10,10 @@ import sys
 from collections.abc import Callable
 
 from adapters.contract import ChannelVisit, HeardRadio, RegulatoryDomain
-from adapters.netlink import DecodeError, Family, Refused, attribute
-from adapters.nl80211 import NL80211_ATTR_WIPHY
-from adapters.scan_cache import NL80211_CMD_GET_SCAN, BssInfo, decode_all_heard, decode_bss
-from adapters.survey import NL80211_CMD_GET_SURVEY, NoiseWatch, SurveyInfo, decode_channels
+from adapters.linux.netlink import DecodeError, Family, Refused, attribute
+from adapters.linux.nl80211 import NL80211_ATTR_WIPHY
+from adapters.linux.scan_cache import NL80211_CMD_GET_SCAN, BssInfo, decode_all_heard, decode_bss
+from adapters.linux.survey import NL80211_CMD_GET_SURVEY, NoiseWatch, SurveyInfo, decode_channels
 
 # Some drivers ask their firmware for a survey and wait for it; so not at every sample of a quick series. A
 # little under the 5 s of the usual pace, which must not miss every second one by a millisecond.
@@ -102,13 +102,13 @@ class LinuxHearing:
 
     def begin_scan(self, ours: bytes, interface: str) -> None:
         """Raises NotPermitted, and AdapterError where the card is busy with a scan."""
-        from adapters.scan_request import begin_scan  # only where somebody asks for scans
+        from adapters.linux.scan_request import begin_scan  # only where somebody asks for scans
 
         begin_scan(self._kernel, ours, interface)
 
     def regulatory(self, wiphy: int | None) -> RegulatoryDomain | None:
         """The rules for one card; those of all cards where the kernel does not tell which card it is."""
-        from adapters.regulatory import NL80211_CMD_GET_REG, decode_regulatory
+        from adapters.linux.regulatory import NL80211_CMD_GET_REG, decode_regulatory
 
         card = b"" if wiphy is None else attribute(NL80211_ATTR_WIPHY, wiphy.to_bytes(4, sys.byteorder))
         try:
