@@ -6,13 +6,14 @@ Anybody in the network can announce anything: a far end proves nothing by it, an
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from ipaddress import ip_address
 from typing import Any
 
 from adapters.errors import AdapterError
 from adapters.far_end import SERVICE_TYPE
+from adapters.probing.way import Route
 
 MOST_FOUND = 32
 _ASK_MS = 500
@@ -33,9 +34,19 @@ class FoundFarEnd:
 
     @property
     def address(self) -> str:
-        """As ``far_end_target`` takes it."""
-        first = self.addresses[0]
-        return f"[{first}]:{self.port}" if ":" in first else f"{first}:{self.port}"
+        """The first, as ``far_end_target`` takes it."""
+        return self.places()[0]
+
+    def places(self, routes: Sequence[Route] = (), interface: str = "") -> list[str]:
+        """All of them, as ``far_end_target`` takes them: first those in a network that the interface itself is in. A
+        machine announces the addresses of its virtual networks, too."""
+
+        def far(address: str) -> bool:
+            near = (r.network for r in routes if r.interface == interface and r.gateway is None and r.network.prefixlen)
+            return not any(ip_address(address) in network for network in near)
+
+        ordered = sorted(self.addresses, key=far)
+        return [f"[{one}]:{self.port}" if ":" in one else f"{one}:{self.port}" for one in ordered]
 
 
 def find_far_ends(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from urllib.parse import urlsplit
 
 from adapters.errors import AdapterError
@@ -18,11 +18,11 @@ class Target:
     """Where to connect and what to ask there. ``token`` is None for a server that is no far end of ours."""
 
     label: str  # as it was told to us, for the log
-    host: str  # a name or an address, an IPv6 address without brackets
+    host: str  # a name, in ASCII as DNS has it, or an address: an IPv6 address without brackets, with its zone
     port: int
     path: str  # what to get
     tls: bool = False
-    token: str | None = None
+    token: str | None = field(default=None, repr=False)  # no traceback may show it
 
     @property
     def is_far_end(self) -> bool:
@@ -30,8 +30,8 @@ class Target:
 
     @property
     def authority(self) -> str:
-        """For the header Host."""
-        host = f"[{self.host}]" if ":" in self.host else self.host
+        """For the header Host: without the zone, which is ours alone (RFC 6874, 4)."""
+        host = f"[{self.host.partition('%')[0]}]" if ":" in self.host else self.host
         return host if self.port == (443 if self.tls else 80) else f"{host}:{self.port}"
 
 
@@ -64,7 +64,11 @@ def _host_and_port(text: str, told: str) -> tuple[str, int | None]:
         raise NoTarget(words)
     try:
         parts = urlsplit(text)
-        host, port = parts.hostname, parts.port
+        host, port = parts.hostname or "", parts.port
+        if ":" in host:
+            host = host.replace("%25", "%")  # a zone as a URL has it (RFC 6874, 2)
+        elif not host.isascii():
+            host = host.encode("idna").decode("ascii")
     except ValueError:
         raise NoTarget(words) from None
     if parts.username is not None or parts.password is not None:

@@ -53,9 +53,12 @@ class Way:
         self.interface = interface
         self.routes = read_routes() if routes is None else routes
         self._own = _addresses(interface)
-        if not self._own:
+        try:
+            self._index = socket.if_nametoindex(interface) if self._own else 0
+        except OSError:  # it went just now
+            self._index = 0
+        if not self._index:
             raise WayAstray(f"{interface} has no address; is the laptop connected?")
-        self._index = socket.if_nametoindex(interface)
         self._resolved: dict[tuple[str, int], list[tuple[int, Address]]] = {}
 
     def gateway(self) -> str | None:

@@ -6,19 +6,22 @@ that takes it is kept.
 
 from __future__ import annotations
 
+from contextlib import suppress
+
 from adapters.contract import Ability
 from adapters.errors import AdapterError
-from adapters.probing.finding import FoundFarEnd, find_far_ends
+from adapters.probing.finding import FoundFarEnd, NoLookingAround, find_far_ends
 from adapters.probing.greeting import meet
 from adapters.probing.http_wire import Connection, Proof
 from adapters.probing.target import far_end_target
-from adapters.probing.way import Way
+from adapters.probing.way import Way, read_routes
 from logger.errors import LogError
 from logger.printable import printable
 from logger.probing.pairing import Paired, keep_pairing, read_pairing, target_of
 from logger.settings import load_settings
 
 NAMED_AT_MOST = 5
+TRIED_AT_MOST = 4  # of its addresses: one that nobody has takes seconds
 
 
 def the_only_one(found: list[FoundFarEnd]) -> FoundFarEnd:
@@ -41,6 +44,18 @@ def met(interface: str, address: str, token: str) -> Paired:
     return Paired(address, name, token)
 
 
+def met_at_one(interface: str, found: FoundFarEnd, token: str) -> Paired:
+    """The far end found, at the first of its addresses that answers. Raises AdapterError, for the likeliest one, where
+    none does."""
+    trouble: AdapterError | None = None
+    for address in found.places(read_routes(), interface)[:TRIED_AT_MOST]:
+        try:
+            return met(interface, address, token)
+        except AdapterError as error:
+            trouble = trouble or error
+    raise trouble or NoLookingAround(f"'{printable(found.name)}' has no address")
+
+
 def met_elsewhere(interface: str) -> Paired | None:
     """The far end paired with, where it now answers at another address: kept so. None where it does not."""
     try:
@@ -48,8 +63,12 @@ def met_elsewhere(interface: str) -> Paired | None:
         if paired is None:
             return None
         for one in find_far_ends():
-            if one.name == paired.name and one.address != paired.address:
-                again = met(interface, one.address, paired.token)
+            if one.name != paired.name:
+                continue
+            with suppress(AdapterError):  # a stranger may have taken its name
+                again = met_at_one(interface, one, paired.token)
+                if again.address == paired.address:
+                    return None
                 keep_pairing(again)
                 return again
     except (AdapterError, LogError):  # another turn may tell

@@ -44,7 +44,7 @@ def read_pairing(path: Path | None = None) -> Paired | None:
         with path.open("rb") as file:
             known = json.loads(file.read(LONGEST_BYTES))
         paired = Paired(known["address"], known["name"], known["token"])
-        if not all(isinstance(value, str) for value in paired) or not paired.token:
+        if not all(isinstance(value, str) for value in paired) or not paired.token.isascii() or not paired.token:
             raise TypeError
         far_end_target(paired.address, paired.token)
     except FileNotFoundError:

@@ -154,7 +154,7 @@ def test_a_far_end_is_named_as_people_do(told, host, port):
 
 
 @pytest.mark.parametrize(
-    "told", ["", ":5", "host:0", "host:99999", "host:x", "a b", "user@host", "host/path", "[fd00", "a\nb"]
+    "told", ["", ":5", "host:0", "host:99999", "host:x", "a b", "user@host", "ö" * 80, "host/path", "[fd00", "a\nb"]
 )
 def test_what_is_no_address_is_refused_in_one_line(told):
     with pytest.raises(NoTarget) as refused:
@@ -176,3 +176,20 @@ def test_a_url_says_where_and_what():
     assert (target.host, target.port, target.path, target.tls) == ("office", 8443, "/a/clay.bin?x=1", True)
     assert target.authority == "office:8443"
     assert url_target("http://[fd00::5]/").authority == "[fd00::5]"
+
+
+@pytest.mark.parametrize("url", ["http://[fe80::5%wlan0]:8080/x", "http://[fe80::5%25wlan0]:8080/x"])
+def test_a_zone_says_by_which_interface_and_is_nobody_elses_business(url):
+    target = url_target(url)
+    assert (target.host, target.authority) == ("fe80::5%wlan0", "[fe80::5]:8080")
+    assert far_end_target("fe80::5%wlan0", "token").host == "fe80::5%wlan0"
+
+
+def test_a_name_in_any_script_is_asked_for_as_dns_has_it():
+    target = url_target("http://töpferei.example/x")
+    assert (target.label, target.host) == ("http://töpferei.example/x", "xn--tpferei-90a.example")
+    assert target.authority.isascii()
+
+
+def test_no_traceback_shows_the_token():
+    assert "glaze0" not in repr(far_end_target("192.168.1.5", "glaze0-kiln00"))

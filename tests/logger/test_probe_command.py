@@ -12,6 +12,7 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from ipaddress import ip_address, ip_network
 from pathlib import Path
 
 import pytest
@@ -19,6 +20,7 @@ import pytest
 from adapters.contract import Ability
 from adapters.probing.errors import ProbeFailed
 from adapters.probing.finding import FoundFarEnd
+from adapters.probing.way import Route
 from logger.console import main
 from logger.errors import LogError
 from logger.log import Log
@@ -110,7 +112,8 @@ def test_a_pairing_that_others_could_read_no_longer_is(here):
 @pytest.mark.parametrize(
     "text",
     ["", "{}", "[]", "\xff", '{"address": "a b", "name": "", "token": "x"}', '{"address": 5, "name": "", "token": "x"}',
-     '{"address": "192.168.1.5", "name": "office", "token": ""}', "[" * 5000],
+     '{"address": "192.168.1.5", "name": "office", "token": ""}', "[" * 5000,
+     '{"address": "192.168.1.5", "name": "office", "token": "\\ud800"}'],
 )  # fmt: skip
 def test_a_pairing_that_makes_no_sense_is_refused_in_one_line(here, text):
     (here / "far-end.json").write_text(text, "latin-1")
@@ -153,10 +156,34 @@ def test_a_far_end_with_another_address_is_found_by_its_name_and_kept_only_if_it
     monkeypatch.setattr(meeting, "meet", meet)
     monkeypatch.setattr(meeting, "find_far_ends", lambda: [impostor])
     assert meeting.met_elsewhere("wlan0") is None
-    monkeypatch.setattr(meeting, "find_far_ends", lambda: [moved])
+    monkeypatch.setattr(meeting, "find_far_ends", lambda: [impostor, moved])
     assert meeting.met_elsewhere("wlan0") == read_pairing() == Paired("192.168.1.7:47317", "office", TOKEN)
     monkeypatch.setattr(meeting, "find_far_ends", lambda: [])
     assert meeting.met_elsewhere("wlan0") is None
+
+
+def test_a_far_end_is_met_in_the_laptops_own_network_whatever_else_its_machine_announces(monkeypatch):
+    """Virtual networks are private, too, and sort first."""
+    routes = [
+        Route("docker0", ip_network("172.17.0.0/16"), None, 0),
+        Route("wlan0", ip_network("0.0.0.0/0"), ip_address("192.168.1.1"), 600),
+        Route("wlan0", ip_network("192.168.1.0/24"), None, 600),
+    ]
+    found = FoundFarEnd("office", ("10.8.0.1", "172.17.0.1", "192.168.1.5", "fd00::5"), 47317)
+    tried = []
+
+    def meet(interface, target):
+        tried.append(target.host)
+        if target.host != "10.8.0.1":
+            raise ProbeFailed(f"{target.host} cannot be reached")
+        return "office"
+
+    monkeypatch.setattr(meeting, "read_routes", lambda: routes)
+    monkeypatch.setattr(meeting, "meet", meet)
+    assert meeting.met_at_one("wlan0", found, TOKEN).address == "10.8.0.1:47317", "none is left out for where it lies"
+    assert tried == ["192.168.1.5", "10.8.0.1"]
+    with pytest.raises(ProbeFailed, match=r"192\.168\.1\.5 cannot"):
+        meeting.met_at_one("wlan0", FoundFarEnd("office", found.addresses[1:], 47317), TOKEN)
 
 
 @linux_only
