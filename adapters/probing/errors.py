@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from adapters.errors import AdapterError
+
+if TYPE_CHECKING:
+    from adapters.probing.results import Transfer
 
 
 class ProbeFailed(AdapterError):
-    """Something that was to be measured was not."""
+    """Something that was to be measured was not. ``moved``: the transfer that broke off, for its bytes went over the
+    link."""
+
+    moved: Transfer | None = None
 
 
 class WayAstray(ProbeFailed):

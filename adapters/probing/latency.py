@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import socket
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from select import select
 from statistics import median
 from threading import Event, Thread
@@ -83,18 +84,24 @@ class Asked:
         return summary(self.target, load, self.echo.method, self.times_ms, self.n_sent - 1)
 
 
-def run_round(asked: Sequence[Asked], over: Callable[[], bool], steady_s: Callable[[], float] = time.monotonic) -> None:
-    """Ask each at its pace until ``over``, then wait for what is still to come."""
+def run_round(
+    asked: Sequence[Asked],
+    over: Callable[[], bool],
+    asks: Callable[[], bool] = lambda: True,
+    steady_s: Callable[[], float] = time.monotonic,
+) -> None:
+    """Ask each at its pace until ``over``, but only while it ``asks``; then wait for what is still to come."""
     for one in asked:
         one.next_s = steady_s()
     while not over():
-        now_s = steady_s()
+        now_s, pauses = steady_s(), not asks()
         for one in asked:
-            if now_s >= one.next_s:
+            if now_s >= one.next_s and not pauses:
                 one.send()
                 # What was overslept is not made good in a burst.
                 one.next_s = max(one.next_s + PACE_S[one.echo.method], now_s)
-        _listen(asked, min([one.next_s - steady_s() for one in asked] + [_LOOK_S]))
+        waits_s = [_LOOK_S] if pauses else [_LOOK_S, *(one.next_s - steady_s() for one in asked)]
+        _listen(asked, min(waits_s))
     ends_s = steady_s() + TIMEOUT_S
     while (left_s := ends_s - steady_s()) > 0 and not all(one.all_answered for one in asked):
         _listen(asked, left_s)
@@ -115,11 +122,21 @@ def _listen(asked: Sequence[Asked], within_s: float) -> None:
 
 
 class RoundBeside:
-    """A round on a thread of its own, while something else runs: ``with RoundBeside(asked): ...``."""
+    """A round on a thread of its own: ``with RoundBeside(asked) as beside``. It asks ``with beside.load()``, as often
+    as there is any; connecting and ending, where the link is idle, are left out."""
 
     def __init__(self, asked: Sequence[Asked]) -> None:
-        self._over = Event()
-        self._thread = Thread(target=run_round, args=(asked, self._over.is_set), daemon=True)
+        self._over, self._loaded = Event(), Event()
+        rounds = (asked, self._over.is_set, self._loaded.is_set)
+        self._thread = Thread(target=run_round, args=rounds, daemon=True)
+
+    @contextmanager
+    def load(self) -> Iterator[None]:
+        self._loaded.set()
+        try:
+            yield
+        finally:
+            self._loaded.clear()
 
     def __enter__(self) -> RoundBeside:
         self._thread.start()

@@ -9,6 +9,7 @@ import selectors
 import time
 from bisect import bisect_left
 from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from math import inf
 from statistics import median
@@ -47,11 +48,14 @@ def run_transfer(
     clock: Clock,
     should_stop: Callable[[], bool] = lambda: False,
     upload_method: str = "PUT",
+    load: Callable[[], AbstractContextManager[None]] = nullcontext,
     steady_s: Callable[[], float] = time.monotonic,
 ) -> Transfer:
-    """It, from connecting to closing. Raises ProbeFailed where it breaks off, Stopped where it is stopped."""
+    """It, from connecting to closing. ``load`` surrounds the time in which the link is loaded. Raises ProbeFailed where
+    it breaks off, Stopped where it is stopped, each with what was ``moved`` until then."""
     share = None if wish.max_bytes is None else wish.max_bytes // wish.streams
     connections: list[Connection] = []
+    run: _Run | None = None
     try:
         for _ in range(wish.streams):
             if should_stop():
@@ -63,13 +67,19 @@ def run_transfer(
         if wish.direction == "down":
             downs = [Down(connection, share, steady_s) for connection in connections]
             run = _Run(downs, wish.seconds, should_stop, steady_s)
-            run.go()
+            with load():
+                run.go()
             return _down(begun, downs, run)
         ups = [Up(connection, upload_method, share) for connection in connections]
         run = _Run(ups, wish.seconds, should_stop, steady_s)
-        run.go()
+        with load():
+            run.go()
         run.finish(ups)
         return _up(begun, ups, run)
+    except ProbeFailed as error:
+        if run is not None:
+            error.moved = _broken(wish.direction, begun, run)
+        raise
     finally:
         for connection in connections:
             connection.close(at_once=True)
@@ -92,7 +102,7 @@ class _Run:
         self.handed: list[list[tuple[float, int]]] = [[(0.0, 0)] for _ in streams]  # to each socket
         self.counts = True  # whether the totals are known
         self.infos: list[TcpInfo] = []
-        self._zero_s = 0.0
+        self._zero_s = steady_s()
 
     @property
     def lasted_s(self) -> float:
@@ -141,6 +151,13 @@ class _Run:
     def _tick(self, now_s: float) -> None:
         if self._should_stop():
             raise Stopped("it was stopped")
+        self._count(now_s)
+
+    def look(self) -> None:
+        """Take the totals once more."""
+        self._count(self._steady_s() - self._zero_s)
+
+    def _count(self, now_s: float) -> None:
         counted = [stream.counted() for stream in self._streams]
         known = [count for count in counted if count is not None]
         self.counts = self.counts and len(known) == len(counted)
@@ -148,6 +165,13 @@ class _Run:
             self.totals.append((now_s, max(sum(known), self.totals[-1][1])))
             for totals, stream in zip(self.handed, self._streams, strict=True):
                 totals.append((now_s, stream.payload_bytes))
+
+
+def _broken(direction: Direction, begun_utc_ms: int, run: _Run) -> Transfer:
+    run.look()
+    steady = Steady(None, None, None, "it broke off")
+    counted_by = "receiver" if direction == "down" else "acknowledged"
+    return _transfer(direction, begun_utc_ms, run, run.totals[-1][1], steady, counted_by)
 
 
 def _down(begun_utc_ms: int, streams: Sequence[Down], run: _Run) -> Transfer:
@@ -193,7 +217,7 @@ def _transfer(
     retransmits = [info.total_retransmits for info in run.infos if info.total_retransmits is not None]
     return Transfer(
         direction=direction,
-        streams=len(run.begun_s),
+        streams=len(run.handed),
         started_at_utc_ms=begun_utc_ms,
         duration_ms=round(run.lasted_s * 1000),
         bytes=payload,

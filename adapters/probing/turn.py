@@ -143,12 +143,18 @@ def _measure(
             found.remarks.append(f"up was not measured: {target.label!a} does not say that it takes POST")
         for method, of_one in wishes:
             asked = [Asked(name, echo) for name, echo in echoes]
-            with RoundBeside(asked):
+            with RoundBeside(asked) as beside:
                 for wish in of_one:
-                    found.transfers.append(run_transfer(wish, target, way, proof, clock, should_stop, method))
+                    found.transfers.append(
+                        run_transfer(wish, target, way, proof, clock, should_stop, method, beside.load)
+                    )
             _tell(asked, of_one[0].direction, found)
         found.remarks += [f"{_name(one)}: {one.words}" for one in found.transfers if one.words]
         _hold_to(interface, before, counters(interface), found)
+    except ProbeFailed as error:
+        if error.moved is not None:
+            found.transfers.append(error.moved)
+        raise
     finally:
         for _, echo in echoes:
             echo.close()

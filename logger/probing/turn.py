@@ -174,7 +174,8 @@ def _measure(
         steady_s, waited = clock.elapsed_s() - clock.awake_s(), waited_s()
         turn = instruments.run(interface, target, _limits(settings, n_bytes), clock, should_stop)
         if clock.elapsed_s() - clock.awake_s() - steady_s > ASLEEP_S:
-            return end("failed", "the laptop slept meanwhile; what was measured is thrown away"), None
+            words = "the laptop slept meanwhile; what was measured is thrown away"
+            return end("failed", words, _without_rates(turn)), None
         turn = _with_the_wait_said(turn, waited, waited_s())
         changed = _what_changed(before, adapter)
         if changed:
@@ -188,6 +189,15 @@ def _measure(
         with suppress(Exception):
             end("failed", "it was told to end" if isinstance(error, KeyboardInterrupt) else _words_of(error))
         raise
+
+
+def _without_rates(turn: Turn) -> Turn:
+    """Its bytes alone, which count for the day."""
+    moved = tuple(
+        replace(each, steady_ms=None, steady_bytes=None, tcp_rtt_ms=None, tcp_retransmits=None)
+        for each in turn.transfers
+    )
+    return replace(turn, transfers=moved, latencies=())
 
 
 def _with_the_wait_said(turn: Turn, before_s: float | None, after_s: float | None) -> Turn:

@@ -118,12 +118,30 @@ def test_a_round_of_one_request_tells_nothing():
 
 def test_a_round_beside_ends_with_what_it_is_beside():
     asked = Asked("far-end", PlayedEcho())
-    with RoundBeside([asked]):
+    with RoundBeside([asked]) as beside, beside.load():
         time.sleep(0.5)
     sent = asked.n_sent
     time.sleep(0.15)
     assert asked.n_sent == sent >= 2
     assert asked.latency("down").load == "down"
+
+
+def test_while_the_link_is_not_loaded_nothing_is_asked():
+    """Before a transfer, between two, and after: a round would tell half of an idle link's latency as the loaded one's."""
+    asked = Asked("far-end", PlayedEcho(*[[(0, 1.0)]] * 100))
+    counts = []
+    with RoundBeside([asked]) as beside:
+        for _ in range(2):
+            time.sleep(0.2)
+            counts.append(asked.n_sent)
+            with beside.load():
+                time.sleep(0.5)
+            time.sleep(0.1)  # one that was under way
+            counts.append(asked.n_sent)
+    counts.append(asked.n_sent)
+    idle, loaded = [counts[0], counts[2] - counts[1], counts[4] - counts[3]], [counts[1], counts[3] - counts[2]]
+    assert idle == [0, 0, 0]
+    assert min(loaded) >= 2
 
 
 def test_the_checksum_of_the_standard():

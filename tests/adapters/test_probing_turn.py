@@ -7,6 +7,7 @@ import time
 import pytest
 
 from adapters.clock import SystemClock
+from adapters.far_end.limits import Limits as FarEndLimits
 from adapters.probing import turn as turn_module
 from adapters.probing.link_use import Counters
 from adapters.probing.target import NoTarget, far_end_target, url_target
@@ -72,9 +73,29 @@ def test_it_stops_within_a_moment_with_what_it_has():
         found = turn(of(beside), Limits(8, 2, idle_seconds=0.3), should_stop=lambda: time.monotonic() - begun_s > 5.5)
         lasted_s = time.monotonic() - begun_s
     assert (found.outcome, found.words) == ("stepped-aside", "it was stopped")
-    assert [one.streams for one in found.transfers] == [1]
+    assert [one.streams for one in found.transfers] == [1, 2]
+    assert found.transfers[1].goodput_mbps is None
+    assert found.transfers[1].bytes > 0, "what it had moved counts"
     assert lasted_s < 9
     assert "given-back" in beside.kinds()
+
+
+@pytest.mark.parametrize("direction", ["GET", "PUT"])
+def test_what_a_transfer_that_breaks_off_has_moved_is_told(direction):
+    """Else a far end that breaks off each transfer would spend the day's bytes unseen."""
+    limits = FarEndLimits(daily_bytes_per_client=20e6) if direction == "PUT" else FarEndLimits(transfer_s=0.2)
+    most = 8_000_000 if direction == "PUT" else None
+    with far_end_beside(limits=limits) as beside:
+        found = turn(of(beside), Limits(4, 1, max_bytes=most and 4 * most, idle_seconds=0.2))
+    assert found.outcome == "failed"
+    broken = found.transfers[-1]
+    assert (broken.direction, broken.goodput_mbps, broken.words) == (
+        "down" if most is None else "up",
+        None,
+        "it broke off",
+    )
+    assert broken.bytes > 1_000_000
+    assert broken.duration_ms > 0
 
 
 def test_a_turn_that_does_not_end_is_ended(monkeypatch):

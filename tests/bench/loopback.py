@@ -42,8 +42,9 @@ target, way = far_end_target(address, token), Way("lo")
 family, where = way.resolve(target.host, target.port)[0]
 asked = [Asked("far-end", find_echo(way, family, where, [target.port]))]
 cpu_s = time.process_time()
-with RoundBeside(asked):
-    found = run_transfer(Wish(direction, int(streams), float(seconds)), target, way, Proof(token), SystemClock())
+wish = Wish(direction, int(streams), float(seconds))
+with RoundBeside(asked) as beside:
+    found = run_transfer(wish, target, way, Proof(token), SystemClock(), load=beside.load)
 cpu_s = time.process_time() - cpu_s
 p95_ms = asked[0].latency("down").p95_ms
 all_mbps = found.bytes * 8 / found.duration_ms / 1000

@@ -15,7 +15,7 @@ from adapters.probing.target import far_end_target
 from logger.claim import Claim
 from logger.errors import LogInUse
 from logger.log import Log
-from logger.probe_table import newest_probe
+from logger.probe_table import bytes_moved, newest_probe
 from logger.probing.standing import PURPOSE
 from logger.tags import period_at
 from tests.logger.conftest import START_MS
@@ -227,8 +227,10 @@ def test_without_a_link_nothing_is_sent(played):
 def test_a_turn_that_slept_is_thrown_away(played, log):
     played.meanwhile = lambda: played.clock.suspend(3600)
     probe = played.probe()
-    assert (probe.outcome, probe.transfers, probe.latencies) == ("failed", (), ())
+    assert (probe.outcome, probe.latencies) == ("failed", ())
     assert "slept" in probe.words
+    assert [(each.n_bytes, each.goodput_mbps) for each in probe.transfers] == [(DOWN.bytes, None), (UP.bytes, None)]
+    assert bytes_moved(log.db, START_MS, START_MS + 86_400_000) == DOWN.bytes + UP.bytes, "of the day's budget"
     assert probe.ended_at_utc_ms - probe.started_at_utc_ms <= 600_000  # an hour of samples is not its
 
 
