@@ -25,6 +25,7 @@ EARLIEST_MS = 1_735_689_600_000  # 2025-01-01: linktrial is younger, and a clock
 SUMMARY_EVERY_S = 3600.0
 LOOK_EVERY_S = 60.0  # at the log's files
 TAGS_EVERY_S = 1.0  # the live line follows what other commands tag
+PAGES_KEPT_KB = 512  # of the log, in memory
 WAL_AT_MOST_BYTES = 64_000_000  # a day of readings every second that somebody keeps SQLite from putting in their place
 
 
@@ -73,6 +74,8 @@ class Daemon:
         self._recorder.started = found_out[-1]
         # A command that edits the timeline holds the log for a moment: let samples wait, and not the tick.
         self._log.db.execute(f"PRAGMA busy_timeout = {min(1000, self._interval_ms // 4)}")
+        # Commits touch few pages. More of them fill up for weeks, and leave holes in memory whenever they are let go.
+        self._log.db.execute(f"PRAGMA cache_size = -{PAGES_KEPT_KB}")
         self._voice.line(
             now_ms,
             f"linktrial {version} logs {printable(interface)} ({adapter}) every {interval_s:g} s into {self._log.path}",
