@@ -12,6 +12,7 @@ import signal
 import socket
 import sys
 import time
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing, suppress
 from ipaddress import IPv4Network, IPv6Network, ip_network
@@ -22,14 +23,15 @@ from adapters.far_end import DEFAULT_PORT
 from logger.commands import add_json_option
 from logger.commands.saying import say_json
 from logger.printable import printable_json
-from logger.voice import LINES_PER_MINUTE, Voice
+from logger.voice import Voice
 
 if TYPE_CHECKING:
     from adapters.far_end.announcing import Announcer
     from adapters.far_end.limits import Limits
     from adapters.far_end.server import FarEnd
 
-_PAST_MINUTE = 60_000
+_STRANGERS = ("refused", "wrong-token", "limited", "failed")  # what anybody can cause
+_OF_STRANGERS, _OF_OTHERS = 20, 200  # told in a minute: a journal is not to be filled, nor a probe's lines pushed out
 # option, its place in Limits, what one of it is there, least, most, words
 _LIMITS = (
     ("--max-seconds", "transfer_s", 1, 1, 3600, "of one transfer (else 60)"),
@@ -119,13 +121,16 @@ async def _serve(far_end: FarEnd, listeners: list[socket.socket], announcer: Ann
 
 
 class _Said:
-    """Lines for a person at a terminal or for the journal, or JSON for a program; strangers can cause 20 a minute."""
+    """Lines for a person at a terminal or for the journal, or JSON for a program; so many a minute, and then how many
+    more there were."""
 
     def __init__(self, *, as_json: bool) -> None:
         self._voice = Voice(sys.stdout, sys.stderr)
         self._json = as_json
         self._quiet = not (self._voice.live or self._voice.takes_fields)
-        self._minute, self._in_minute = -1, 0
+        self._minute = -1
+        self._told: Counter[bool] = Counter()  # in this minute; True: of strangers
+        self._left_out = 0
         time.localtime()  # reads the zone's file, now
 
     def begins(self, name: str, port: int, token: str, where: list[str]) -> None:
@@ -142,17 +147,31 @@ class _Said:
             self.event("announced", addresses=list(addresses))
 
     def event(self, kind: str, **detail: object) -> None:
-        now_ms = _now_ms()
-        if now_ms // _PAST_MINUTE != self._minute:
-            self._minute, self._in_minute = now_ms // _PAST_MINUTE, 0
-        self._in_minute += 1
-        if self._json and self._in_minute <= LINES_PER_MINUTE:
-            print(printable_json({"time_utc_ms": now_ms, "event": kind, **detail}), flush=True)
-        elif not self._json and not self._quiet:
-            self._voice.event(now_ms, _words(kind, detail))
+        now_ms, strangers = _now_ms(), kind in _STRANGERS
+        if now_ms // 60_000 != self._minute:
+            self._tell_left_out(now_ms)
+            self._minute = now_ms // 60_000
+            self._told.clear()
+        self._told[strangers] += 1
+        if self._told[strangers] <= (_OF_STRANGERS if strangers else _OF_OTHERS):
+            self._write(now_ms, kind, detail)
+        else:
+            self._left_out += 1
 
     def close(self) -> None:
+        self._tell_left_out(_now_ms())
         self._voice.close()
+
+    def _tell_left_out(self, now_ms: int) -> None:
+        if self._left_out:
+            self._write(now_ms, "not-told", {"events": self._left_out})
+        self._left_out = 0
+
+    def _write(self, now_ms: int, kind: str, detail: Mapping[str, object]) -> None:
+        if self._json:
+            print(printable_json({"time_utc_ms": now_ms, "event": kind, **detail}), flush=True)
+        elif not self._quiet:
+            self._voice.line(now_ms, _words(kind, detail))
 
 
 def _words(kind: str, detail: Mapping[str, object]) -> str:
@@ -180,6 +199,8 @@ def _words(kind: str, detail: Mapping[str, object]) -> str:
             return f"{who} does not know the pairing token"
         case "limited":
             return f"{who} met the limit of {detail['by']}"
+        case "not-told":
+            return f"{detail['events']} more events were not told"
         case "failed":
             return f"{who}: {detail['error']}; the connection was ended"
     return kind

@@ -11,6 +11,7 @@ import socket
 import subprocess
 import sys
 import time
+from collections import Counter
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -120,15 +121,25 @@ def test_it_ends_clean_while_a_transfer_runs():
     assert (code, err) == (0, "")
 
 
-def test_strangers_cannot_fill_what_it_writes():
+def test_strangers_cannot_fill_what_it_writes_nor_push_out_what_others_do():
     with running() as (process, beside):
         for _ in range(60):
             sock = beside.connect()
             sock.sendall(b"GET /x HTTP/1.1\r\nHost: w\r\nAuthorization: Digest x\r\nConnection: close\r\n\r\n")
             everything(sock)
             sock.close()
+        with paired(beside) as client:
+            for _ in range(30):
+                client.ask("GET", "/bytes?count=1")
         _, out, _ = ended(process)
-    assert out.count("wrong-token") <= 40, "20 a minute, and a minute may end meanwhile"
+    events = [json.loads(line) for line in out.splitlines()]
+    told = Counter(event["event"] for event in events)
+    assert told["wrong-token"] <= 40, "20 a minute, and a minute may end meanwhile"
+    assert told["transfer"] == 30
+    of_strangers = told["wrong-token"] + told["limited"]
+    left_out = sum(event["events"] for event in events if event["event"] == "not-told")
+    assert of_strangers + left_out >= 60, "how many more there were is told"
+    assert told["not-told"] >= 1
 
 
 def test_at_a_terminal_it_says_the_token_and_each_event_on_a_line(tmp_path):
