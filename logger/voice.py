@@ -59,6 +59,10 @@ class Voice:
         if self._lines_in_minute <= LINES_PER_MINUTE:
             self.line(utc_ms, words, fields)
 
+    def write(self, text: str) -> None:
+        """One line as it is, for a program."""
+        self._write(self._out, f"{text}\n")
+
     def now(self, words: str, at_s: float) -> None:
         """The live line, redrawn in place; ``at_s`` is any steady clock."""
         if not self.live or at_s - self._drawn_s < LIVE_EVERY_S:

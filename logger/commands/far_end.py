@@ -169,7 +169,7 @@ class _Said:
 
     def _write(self, now_ms: int, kind: str, detail: Mapping[str, object]) -> None:
         if self._json:
-            print(printable_json({"time_utc_ms": now_ms, "event": kind, **detail}), flush=True)
+            self._voice.write(printable_json({"time_utc_ms": now_ms, "event": kind, **detail}))
         elif not self._quiet:
             self._voice.line(now_ms, _words(kind, detail))
 

@@ -121,6 +121,17 @@ def test_it_ends_clean_while_a_transfer_runs():
     assert (code, err) == (0, "")
 
 
+def test_a_reader_who_goes_away_stops_nothing():
+    with running() as (process, beside):
+        process.stdout.close()
+        with paired(beside) as client:
+            for _ in range(3):
+                assert len(client.ask("GET", "/bytes?count=100000")[1]) == 100_000
+            assert client.ask("GET", "/claim?seconds=5")[0].status == 200
+        process.send_signal(signal.SIGTERM)
+        assert (process.wait(20), process.stderr.read()) == (0, "")
+
+
 def test_strangers_cannot_fill_what_it_writes_nor_push_out_what_others_do():
     with running() as (process, beside):
         for _ in range(60):
