@@ -277,7 +277,7 @@ class _Finder:
     # --- another channel ---
 
     def _choice(self, own: OwnChannel) -> Choice:
-        used = self._candidate(own.on)
+        used = Candidate(own.on, self._neighbours_by_day(own.on), self._busy_by_day(own.on))
         others = [
             self._candidate(channel)
             for channel in channels_of(own.band, own.on.width_mhz)
@@ -287,11 +287,14 @@ class _Finder:
         if found.best is None:
             return Choice(own.band, found, _mean(used.neighbours), own_heard=self._heard_on(own.on))
         best = replace(found.best, channel=self._primary_in(found.best.channel))
+        compared = used.neighbours.keys() & best.neighbours.keys()
         return Choice(
             band=own.band,
             pick=replace(found, best=best),
-            own_neighbours=_mean(used.neighbours),
-            best_neighbours=_mean(best.neighbours),
+            own_neighbours=_mean(
+                {day: used.neighbours[day] for day in used.neighbours.keys() & best.neighbours.keys()}
+            ),
+            best_neighbours=_mean({day: best.neighbours[day] for day in compared}),
             channel=channel_of(round(best.channel.primary_mhz)),
             rules=self._rules(best.channel),
             own_heard=self._heard_on(own.on),
@@ -300,11 +303,12 @@ class _Finder:
 
     def _candidate(self, channel: Channel) -> Candidate:
         rules = self._rules(channel)
+        listened = set.intersection(*(self._days_of(mhz) for mhz in pieces_mhz(channel)))
         return Candidate(
             channel=channel,
-            neighbours=self._neighbours_by_day(channel),
+            neighbours={day: mean for day, mean in self._neighbours_by_day(channel).items() if day in listened},
             busy=self._busy_by_day(channel),
-            listened=all(self._days_of(mhz) >= LEAST_DAYS for mhz in pieces_mhz(channel)),
+            listened=len(listened) >= LEAST_DAYS,
             allowed=rules is None or rules.usable,
             restricted=radar_in_most_countries(channel) if rules is None else rules.restricted,
         )
@@ -341,12 +345,12 @@ class _Finder:
         days = set.intersection(*(set(each) for each in found)) if found else set()
         return {day: max(each[day] for each in found) for day in days}
 
-    def _days_of(self, mhz: int) -> int:
-        """On how many days the card listened there, as far as is known: it visited it, or heard a radio on it."""
+    def _days_of(self, mhz: int) -> set[int]:
+        """The days on which the card listened there, as far as is known: it visited it, or heard a radio on it."""
         looks = self.looks
         heard = looks.seen_look[(self.mhz == mhz)[looks.seen_radio]]
         visited = looks.visit_look[(looks.visit_mhz == mhz) & (looks.visit_active_ms > 0)]
-        return len(np.unique(looks.day[np.concatenate((heard, visited))]))
+        return set(looks.day[np.concatenate((heard, visited))].tolist())
 
     def _primary_in(self, channel: Channel) -> Channel:
         """The channel with the primary that most neighbours there have: with them it takes turns."""

@@ -262,6 +262,11 @@ def cautions(air: AirFindings) -> list[str]:
             "No scan was linktrial's own: it saw what other programs' scans had left, which may leave out channels"
             " ('linktrial check' says which right is missing)."
         )
+    if air.choices:
+        said.append(
+            "In a scan the card is on each channel for a moment, and on its own in between, where it hears more: so a"
+            " channel counts as better only with at least a third fewer neighbours."
+        )
     if air.country is None:
         said.append(f"Rules of channels (DFS, power, indoors) were not read; {WHOSE_WORD_HOLDS}.")
     if any(channel.band == "2.4" for channel in air.channels):

@@ -37,6 +37,11 @@ def test_less_busy_with_as_many_neighbours_is_not_for_it_may_be_the_own_traffic(
     assert pick(candidate(CH36, 0, 0.5), [candidate(CH52, 0, 0.05)]).verdict == "no better"
 
 
+def test_a_few_of_many_neighbours_less_are_not_fewer_for_a_scan_listens_for_a_moment_elsewhere():
+    assert pick(candidate(CH36, 10, 0.4), [candidate(CH52, 8.5, 0.1)]).verdict == "no better"
+    assert pick(candidate(CH36, 10, 0.4), [candidate(CH52, 6, 0.1)]).verdict == "better elsewhere"
+
+
 def test_where_nobody_listened_is_nowhere_to_go():
     found = pick(candidate(CH36, 3), [candidate(CH52, 0, listened=False)])
     assert (found.verdict, found.best, found.n_unheard) == ("no evidence", None, 1)

@@ -140,6 +140,22 @@ def test_a_card_that_tells_of_no_visit_leaves_quiet_channels_unknown(tmp_path):
     assert "where nobody listened, a channel may be full" in air_text(found, START_MS)
 
 
+def test_days_on_which_nobody_listened_on_a_channel_say_nothing_of_it(tmp_path):
+    looks = iter(range(7 * 48))
+
+    def allowed_later(hour):  # from the fifth day on the card listens beyond its own channel
+        listened = CHANNELS[:4] if next(looks) < 4 * 48 else CHANNELS[:4] + CHANNELS[8:]
+        return [ChannelVisit(mhz, -94, 100, 20) for mhz in listened]
+
+    with make_log(tmp_path / "a.db", [Planted(ROUTER), Planted(STUDIO)], hours=7 * DAY_H, visits=allowed_later) as log:
+        pick = find_air(log, zone="UTC").choices[0].pick
+    assert (pick.best.channel.primary_mhz, sorted(pick.best.neighbours), pick.neighbours.n_days) == (
+        5500,
+        [20_518, 20_519, 20_520],
+        3,
+    )
+
+
 def test_looks_at_other_programs_scans_count_where_they_saw_other_channels(tmp_path):
     planted = [Planted(ROUTER), Planted(STUDIO), Planted(FORGE, 0.25)]
     with make_log(tmp_path / "a.db", planted, hours=4 * DAY_H, active=False) as log:

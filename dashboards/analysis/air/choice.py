@@ -1,7 +1,9 @@
 """Whether another channel would be better, and how sure that is.
 
 A channel is better where fewer neighbours are heard on it, and where it is less busy, too, if that is known of both.
-Each has to hold from day to day. What a channel is like that nobody listened on is not known, so it is none to go to.
+Each has to hold from day to day, over days on which somebody listened on both. What a channel is like that nobody
+listened on is not known, so it is none to go to. In a scan a card stays on each channel for a moment, and goes back to
+its own in between: so it misses neighbours elsewhere that it hears on its own, and a few less are not taken for fewer.
 """
 
 from __future__ import annotations
@@ -16,6 +18,7 @@ from dashboards.analysis.air.overlap import Channel
 Verdict = Literal["better elsewhere", "no better", "too few days", "no evidence"]
 
 LEAST_FEWER = 0.5  # neighbours at a look
+LEAST_FEWER_SHARE = 1 / 3  # of those on the own channel
 LEAST_LESS_BUSY = 0.05  # of the time
 _PRIMARIES_MHZ: Mapping[str, Sequence[int]] = {  # IEEE 802.11-2020 annex E, 802.11ax-2021
     "2.4": (2412, 2437, 2462),  # 1, 6 and 11: the three that do not meet; what lies between gets in the way of two
@@ -26,7 +29,8 @@ _PRIMARIES_MHZ: Mapping[str, Sequence[int]] = {  # IEEE 802.11-2020 annex E, 802
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """A channel with what was found there, in the mean of each day. ``busy``: share of the time, empty if unknown."""
+    """A channel with what was found there, in the mean of each day on which somebody listened there. ``busy``: share of
+    the time, empty if unknown."""
 
     channel: Channel
     neighbours: Mapping[int, float]
@@ -77,7 +81,7 @@ def pick(own: Candidate, others: Iterable[Candidate]) -> Pick:
     if not fair:
         return Pick("no evidence", n_unheard=n_unheard, n_barred=n_barred)
     judged = [(other, *_differences(own, other, len(fair))) for other in fair]
-    better = [each for each in judged if _is_better(*each[1:])]
+    better = [each for each in judged if _is_better(own, *each[1:])]
     chosen = min(better or judged, key=lambda each: (bool(better) and each[0].restricted, *_worth(each[0])))
     return Pick("better elsewhere" if better else "no better", *chosen, len(fair), n_unheard, n_barred)
 
@@ -89,8 +93,9 @@ def _differences(own: Candidate, other: Candidate, n_compared: int) -> tuple[Dif
     return difference(own.neighbours, other.neighbours, n_compared=n_compared), busy
 
 
-def _is_better(neighbours: Difference | None, busy: Difference | None) -> bool:
-    fewer = neighbours is not None and _surely(neighbours, LEAST_FEWER)
+def _is_better(own: Candidate, neighbours: Difference | None, busy: Difference | None) -> bool:
+    fewest = max(LEAST_FEWER, LEAST_FEWER_SHARE * _mean(own.neighbours))
+    fewer = neighbours is not None and _surely(neighbours, fewest)
     return fewer and (busy is None or _surely(busy, LEAST_LESS_BUSY))
 
 
