@@ -120,11 +120,12 @@ def addresses_to_announce(peers: Peers, listening: Sequence[str] = ()) -> list[s
     told = {
         plain_address(one.address) for net in psutil.net_if_addrs().values() for one in net if one.family in families
     }
-    everywhere = not listening or bool({"0.0.0.0", "::"} & set(listening))
+    there = {plain_address(one) for one in listening}
+    everywhere = not there or bool({"0.0.0.0", "::"} & there)
     return sorted(
         address
         for address in told
-        if (everywhere or address in listening) and peers.may_come(address) and _is_reachable(address)
+        if (everywhere or address in there) and peers.may_come(address) and _is_reachable(address)
     )
 
 

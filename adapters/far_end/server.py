@@ -326,14 +326,15 @@ def listen(port: int, addresses: Sequence[str] = ()) -> list[socket.socket]:
 
 
 def _listener(address: str, port: int) -> socket.socket:
-    family = socket.AF_INET6 if ":" in address else socket.AF_INET
+    # An address may have a zone, without which a link-local one is none.
+    family, _, _, _, place = socket.getaddrinfo(address, port, type=socket.SOCK_STREAM)[0]
     sock = socket.socket(family, socket.SOCK_STREAM)
     try:
         if os.name == "posix":
             sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         if family == socket.AF_INET6:
             sock.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_V6ONLY, 1)
-        sock.bind((address, port))
+        sock.bind(place)
         sock.listen(_BACKLOG)
         sock.setblocking(False)
     except BaseException:

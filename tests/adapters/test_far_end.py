@@ -6,6 +6,7 @@ import http.client
 import io
 import json
 import re
+import socket
 import subprocess
 import time
 import zlib
@@ -15,6 +16,7 @@ from needs import require_programs
 
 from adapters.far_end import DEFAULT_PORT, PROTOCOL
 from adapters.far_end.limits import Limits
+from adapters.far_end.server import listen
 from adapters.http_digest import digest_parameters
 from tests.adapters.far_end_beside import everything, far_end_beside, paired, sha256, soon
 
@@ -234,6 +236,19 @@ def test_ipv6_too():
     assert len({sock.getsockname()[1] for sock in both}) == 1
     for sock in both:
         sock.close()
+
+
+def test_it_listens_at_an_address_with_its_zone(monkeypatch):
+    """A link-local one is nobody's without it."""
+
+    def known(address, port, **more):
+        assert address == "fe80::1%wheel"
+        return [(socket.AF_INET6, socket.SOCK_STREAM, 6, "", ("::1", port, 0, 1))]
+
+    monkeypatch.setattr(socket, "getaddrinfo", known)
+    (listener,) = listen(0, ["fe80::1%wheel"])
+    with listener:
+        assert listener.getsockname()[0] == "::1"
 
 
 def test_the_port_is_the_one_that_is_agreed():

@@ -155,6 +155,7 @@ def test_only_addresses_at_which_a_peer_may_come_are_announced(monkeypatch):
     assert addresses_to_announce(Peers()) == ["192.168.7.9", "fd00::9"]
     assert addresses_to_announce(Peers(), ["0.0.0.0"]) == ["192.168.7.9", "fd00::9"]
     assert addresses_to_announce(Peers(), ["fd00::9", "127.0.0.1"]) == ["fd00::9"]
+    assert addresses_to_announce(Peers(), ["FD00:0::9"]) == ["fd00::9"], "however it is written"
 
 
 @pytest.mark.parametrize(
