@@ -65,8 +65,17 @@ class Greeting:
         with suppress(ProbeFailed):
             if self._claimed:
                 self._claimed = False
-                self._connection.ask("DELETE", f"/claim?as={self._us}", within_s=2)
+                self._give_back()
         self._connection.close()
+
+    def _give_back(self) -> None:
+        request = "DELETE", f"/claim?as={self._us}"
+        try:
+            self._connection.ask(*request, within_s=2)
+        except ProbeFailed:  # after a long turn the far end no longer waits on this connection
+            self._connection.close()
+            self._connection = Connection(self._target, self._way, self.proof)
+            self._connection.ask(*request, within_s=2)
 
 
 def meet(interface: str, target: Target) -> str:

@@ -9,9 +9,11 @@ import pytest
 from adapters.clock import SystemClock
 from adapters.far_end.limits import Limits as FarEndLimits
 from adapters.probing import turn as turn_module
+from adapters.probing.greeting import Greeting
 from adapters.probing.link_use import Counters
 from adapters.probing.target import NoTarget, far_end_target, url_target
 from adapters.probing.turn import Limits, run_turn
+from adapters.probing.way import Way
 from tests.adapters.far_end_beside import far_end_beside, paired
 from tests.adapters.played_server import played_server
 
@@ -65,6 +67,16 @@ def test_it_steps_aside_for_another_client_of_the_far_end():
         found = turn(of(beside))
     assert (found.outcome, found.transfers, found.latencies) == ("stepped-aside", (), ())
     assert 80 < found.retry_after_s <= 90
+
+
+def test_the_turn_is_given_back_though_the_far_end_has_ended_the_connection_that_asked_for_it():
+    """A long turn outlasts its patience."""
+    with far_end_beside(limits=FarEndLimits(idle_s=0.1)) as beside:
+        greeting = Greeting(of(beside), Way("lo"))
+        greeting.claim(90)
+        time.sleep(0.5)
+        greeting.close()
+        assert beside.kinds()[-1] == "given-back"
 
 
 def test_it_stops_within_a_moment_with_what_it_has():
