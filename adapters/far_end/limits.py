@@ -14,13 +14,13 @@ _MOST_CLIENTS_KNOWN = 1024
 class Limits:
     """0 stands for no limit where that is said."""
 
-    transfer_s: float = 60.0  # one transfer
+    transfer_s: float = 90.0  # one transfer: the longest of a probe, a minute up, and its answer
     stall_s: float = 10.0  # within which a transfer must get on
     head_s: float = 10.0  # within which a request must have come whole, and an answer must have been taken
     idle_s: float = 60.0  # between two requests of a paired client
     stranger_s: float = 30.0  # a connection on which nobody said the token
     stranger_requests_per_s: float = 20.0  # without the token, from one address
-    connections_per_client: int = 16
+    connections_per_client: int = 32
     connections: int = 128
     daily_bytes_per_client: float = 250e9  # both directions; 0: no limit
     daily_bytes: float = 1000e9  # 0: no limit

@@ -34,9 +34,9 @@ _STRANGERS = ("refused", "wrong-token", "limited", "failed")  # what anybody can
 _OF_STRANGERS, _OF_OTHERS = 20, 200  # told in a minute: a journal is not to be filled, nor a probe's lines pushed out
 # option, its place in Limits, what one of it is there, least, most, words
 _LIMITS = (
-    ("--max-seconds", "transfer_s", 1, 1, 3600, "of one transfer (else 60)"),
+    ("--max-seconds", "transfer_s", 1, 1, 3600, "of one transfer (else 90)"),
     ("--max-connections", "connections", 1, 2, 10_000, "at once (else 128)"),
-    ("--max-connections-per-client", "connections_per_client", 1, 1, 10_000, "at once from one address (else 16)"),
+    ("--max-connections-per-client", "connections_per_client", 1, 1, 10_000, "at once from one address (else 32)"),
     ("--max-daily-gb", "daily_bytes", 1e9, 0, 1e6, "transferred in a day (else 1000; 0: no limit)"),
     ("--max-daily-gb-per-client", "daily_bytes_per_client", 1e9, 0, 1e6, "the same, per address (else 250; 0: none)"),
     ("--max-mbps", "rate_mbps", 1, 0, 1e6, "of all transfers; it limits what is measured (else 0: none)"),

@@ -50,11 +50,12 @@ def test_slow_start_is_left_out_and_no_more_than_that(rtt_s, mbps):
 
 @pytest.mark.parametrize("memory", [0.0, 0.8, 0.95])
 @pytest.mark.parametrize("rtt_s", [0.005, 0.1])
-def test_a_link_that_wavers_is_told_without_bias(rtt_s, memory):
+@pytest.mark.parametrize(("noise", "spread", "most_untold"), [(0.2, 0.03, 4), (0.4, 0.06, 12)])
+def test_a_link_that_wavers_is_told_without_bias(rtt_s, memory, noise, spread, most_untold):
     """Against the mean from when slow start is over by the formula on."""
     errors, untold = [], 0
     for seed in range(200):
-        totals = ramp(rtt_s, 25e6, 2.5, 0.2, memory, seed)
+        totals = ramp(rtt_s, 25e6, 2.5, noise, memory, seed)
         begun_s = max(0.5, slow_start_s(rtt_s, 25e6))
         truth = (totals[-1][1] - bytes_until(totals, begun_s)) / (totals[-1][0] - begun_s)
         steady = steady_part(totals)
@@ -62,9 +63,9 @@ def test_a_link_that_wavers_is_told_without_bias(rtt_s, memory):
             untold += 1
         else:
             errors.append(steady.bytes / steady.duration_s / truth - 1)
-    assert untold <= 4
+    assert untold <= most_untold
     assert abs(np.mean(errors)) < 0.01
-    assert np.std(errors) < 0.03
+    assert np.std(errors) < spread
 
 
 def test_with_slow_start_in_it_the_rate_would_be_too_low():

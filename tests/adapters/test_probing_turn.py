@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from dataclasses import fields
 
 import pytest
 
@@ -12,8 +13,10 @@ from adapters.probing import turn as turn_module
 from adapters.probing.greeting import Greeting
 from adapters.probing.link_use import Counters
 from adapters.probing.target import NoTarget, far_end_target, url_target
+from adapters.probing.transfer import DRAIN_S
 from adapters.probing.turn import Limits, run_turn
 from adapters.probing.way import Way
+from logger.settings import Settings
 from tests.adapters.far_end_beside import far_end_beside, paired
 from tests.adapters.played_server import played_server
 
@@ -59,6 +62,15 @@ def test_the_turn_shares_its_bytes_out_evenly_and_keeps_to_them():
 def test_with_one_stream_it_has_the_whole_time():
     assert [(one.streams, one.seconds) for one in Limits(5, 1).wishes("up")] == [(1, 5)]
     assert [(one.streams, one.seconds) for one in Limits(5, 4).wishes("down")] == [(1, 2.5), (4, 2.5)]
+
+
+def test_a_far_end_grants_by_default_as_much_as_the_settings_can_ask_for():
+    """A minute up with one stream, and its answer; in the other half as many streams as may be, and what goes beside."""
+    most = {field.name: field.metadata["high"] for field in fields(Settings) if field.name.startswith("probe_")}
+    assert FarEndLimits().transfer_s >= most["probe_seconds"] + DRAIN_S
+    with far_end_beside() as beside:
+        found = turn(of(beside), Limits(0.6, int(most["probe_streams"]), idle_seconds=0.2))
+    assert (found.outcome, [one.streams for one in found.transfers]) == ("done", [1, 16, 1, 16])
 
 
 def test_it_steps_aside_for_another_client_of_the_far_end():
