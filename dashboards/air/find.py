@@ -29,7 +29,7 @@ from dashboards.analysis.air.airtime import (
 )
 from dashboards.analysis.air.choice import Candidate, channels_of, pick, pieces_mhz
 from dashboards.analysis.air.overlap import Channel, relation, share
-from dashboards.analysis.copies import is_one
+from dashboards.analysis.copies import LEAST_STRETCHES, is_one
 from logger.log import Log
 from logger.router_settings import eirp_dbm
 
@@ -124,8 +124,9 @@ class _Finder:
         column[newest] = np.arange(len(newest))
         mine = np.flatnonzero((column[looks.seen_look] >= 0) & ~np.isnan(looks.seen_rssi_dbm))
         radios = looks.seen_radio[mine]
-        for mhz in np.unique(self.mhz[self.is_heard]).tolist():
-            here = np.flatnonzero(self.is_heard & (self.mhz == mhz))
+        often = np.bincount(radios, minlength=len(self.mhz)) >= LEAST_STRETCHES  # who passes by is nobody's copy
+        for mhz in np.unique(self.mhz[often]).tolist():
+            here = np.flatnonzero(often & (self.mhz == mhz))
             if len(here) < 2:
                 continue
             row = np.full(len(self.mhz), -1)

@@ -13,9 +13,11 @@ from dashboards.air.words import (
     head,
     level,
     meanings,
+    more_radios,
     name_of,
     own_words,
     percent,
+    radios_shown,
 )
 from dashboards.analysis.air.airtime import HOURS_A_BIN
 from dashboards.sentences import band_name, number
@@ -42,6 +44,7 @@ def air_section(air: AirFindings | None, now_ms: int) -> dict[str, Any] | None:
 def _band(air: AirFindings, band: str | None) -> dict[str, Any]:
     channels = [channel for channel in air.channels if channel.band == band]
     shown = [channel for channel in channels if channel.own or channel.n_neighbours]
+    radios, n_more = radios_shown(air, band)
     return {
         "name": band_name(band),
         "channels": [_channel(channel) for channel in shown],
@@ -72,9 +75,9 @@ def _band(air: AirFindings, band: str | None) -> dict[str, Any]:
                 if radio.relation is None or radio.overlap is None
                 else falls(radio.overlap, radio.relation),
             }
-            for radio in air.radios
-            if radio.band == band
+            for radio in radios
         ],
+        "more_radios": more_radios(n_more),
     }
 
 

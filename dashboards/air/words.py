@@ -22,6 +22,7 @@ COLUMNS_MEAN = (
     " level: median RSSI of its beacons, and 95 % point, dBm. load: the channel as its access points find it (BSS Load"
     " element), median and number. busy: share of the time listened there, of the link's samples or of scans' visits"
 )
+LEAST_SHOWN_SHARE, MOST_SHOWN = 0.01, 100  # radios of a band
 OWN_TRAFFIC = "your own network's traffic counts in how busy its channel is, and would move along"
 ROUTER_HEARS_OTHERS = "this is what the laptop hears; the router stands elsewhere and hears other things"
 
@@ -32,9 +33,9 @@ def air_text(air: AirFindings, now_ms: int) -> str:
     for band in bands_of(air):
         channels = [channel_row(one) for one in air.channels if one.band == band]
         parts += [band_name(band), *aligned([CHANNEL_COLUMNS, *channels]), ""]
-        radios = [radio_row(one) for one in air.radios if one.band == band]
+        radios, n_more = radios_shown(air, band)
         if radios:
-            parts += [*aligned([RADIO_COLUMNS, *radios]), ""]
+            parts += [*aligned([RADIO_COLUMNS, *map(radio_row, radios)]), *more_radios(n_more), ""]
     parts += [COLUMNS_MEAN, *meanings(air), ""]
     if air.country is not None:
         parts += [*rule_lines(air), ""]
@@ -92,6 +93,23 @@ def channel_row(one: ChannelHeard) -> tuple[str, ...]:
         number(one.noise_dbm, 0) if one.noise_dbm is not None else "",
         "" if one.relation is None or one.overlap is None else falls(one.overlap, one.relation),
         busiest(one),
+    )
+
+
+def radios_shown(air: AirFindings, band: str | None) -> tuple[list[RadioHeard], int]:
+    """The radios of a band that people are shown, in their order, and how many more there are: who passes by with a
+    telephone that serves others is heard once and never again, and so are addresses that somebody makes up."""
+    radios = [one for one in air.radios if one.band == band]
+    often = [at for at, one in enumerate(radios) if one.own or one.presence.share >= LEAST_SHOWN_SHARE]
+    often.sort(key=lambda at: (not radios[at].own, -radios[at].presence.share))
+    shown = sorted(often[:MOST_SHOWN])
+    return [radios[at] for at in shown], len(radios) - len(shown)
+
+
+def more_radios(n_more: int) -> list[str]:
+    """A line for those not shown, where there are any."""
+    return (
+        [f"and {counted(n_more, 'more radio')} heard less; linktrial channels --json tells them all"] if n_more else []
     )
 
 

@@ -13,6 +13,7 @@ side; and the second half of an 80+80 MHz channel, for a radio is logged with on
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 from math import exp, log
 from typing import Literal
@@ -77,6 +78,7 @@ def mask_share(sent: Channel, heard: Channel, mask: Mask) -> float:
     return min(max(into / own, 0.0), 1.0)
 
 
+@lru_cache(maxsize=4096)
 def share(sent: Channel, heard: Channel) -> float:
     """The share (0 to 1) of what is sent on one channel that falls into the other: of flat spectra in 5 and 6 GHz; in
     2.4 GHz the most that the masks allow, DSSS or OFDM, since a log does not tell which of them a radio sends."""
