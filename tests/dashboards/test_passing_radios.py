@@ -50,7 +50,7 @@ def test_they_are_counted_and_not_listed(air):
 
 def test_of_a_crowd_that_stays_those_heard_most_are_listed(tmp_path):
     crowd = [
-        Planted(radio(n, 5500, -70, ssid=b"flat %d" % n), 1.0 if n % 2 else 0.5, spread_db=6.0)
+        Planted(radio(n, 5500, -70, ssid=b"flat %d" % n), 1.0 if n % 4 else 0.5, spread_db=6.0)
         for n in range(2 * MOST_SHOWN)
     ]
     with make_log(tmp_path / "a.db", [Planted(ROUTER), *crowd], hours=12) as log:
