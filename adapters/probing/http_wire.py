@@ -19,6 +19,7 @@ MOST_ANSWER_BYTES = 1_000_000  # of an answer that is read, not a transfer
 ANSWER_S = 10.0
 CONNECT_S = 5.0
 MOST_RETRY_AFTER_S = 86_400.0
+_FOR_NOW = {409: "is in use by another laptop", 429: "grants no more for now", 503: "has no room for now"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,8 +234,8 @@ def refuse(head: Head, label: str) -> None:
     """Raises the error that a response other than 200 stands for."""
     if head.status == 200:
         return
-    if head.status in (409, 429, 503):
-        raise FarEndBusy(f"{label!a} is busy (HTTP {head.status})", head.retry_after_s())
+    if head.status in _FOR_NOW:
+        raise FarEndBusy(f"{label!a} {_FOR_NOW[head.status]} (HTTP {head.status})", head.retry_after_s())
     if 300 <= head.status < 400:
         where = (head.all("location") or ["elsewhere"])[0][:200]
         raise ProbeFailed(f"{label!a} sends us on to {where!a}; name that, if it is yours")

@@ -92,7 +92,7 @@ def take_turn(
         if asked.scheduled and probe.outcome == "stepped-aside" and busy_for_s is not None:
             # Two laptops whose turns fall together: without this the later one would never have its own.
             instruments.wait(min(busy_for_s, BUSY_AT_MOST_S) + 1, should_stop)
-            if not should_stop():
+            if not should_stop() and not _why_not(settings, instruments, adapter, over, asked):
                 probe, _ = _measure(*means)
         return probe
 

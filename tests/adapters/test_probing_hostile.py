@@ -195,6 +195,8 @@ def test_a_far_end_that_is_busy_says_when_to_come_again(status, wait, seconds):
     with pytest.raises(FarEndBusy) as busy:
         refuse(head, "office")
     assert busy.value.retry_after_s == seconds
+    why = {"409": "in use by another laptop", "429": "grants no more", "503": "has no room"}[status[:3]]
+    assert why in str(busy.value), "busy is not why a day's bytes are spent"
 
 
 @pytest.mark.parametrize(

@@ -128,6 +128,18 @@ def test_the_daemon_s_turn_waits_once_for_another_laptop_that_has_the_far_end(pl
     assert outcomes == ["stepped-aside", "done"]
 
 
+def test_whoever_uses_the_link_after_the_wait_is_let_be(played):
+    played.outcome, played.words, played.busy_for_s = "stepped-aside", "another laptop probes there", 12.0
+    played.transfers = played.latencies = ()
+
+    def meanwhile():
+        played.user = "the link is in use"
+
+    played.meanwhile = meanwhile
+    assert played.probe(scheduled=True).outcome == "stepped-aside"
+    assert (played.waited_s, len(played.asked)) == ([13.0], 1)
+
+
 def test_by_hand_nobody_waits_and_no_turn_waits_twice(played):
     played.outcome, played.words, played.busy_for_s = "stepped-aside", "another laptop probes there", 600.0
     played.transfers = played.latencies = ()
