@@ -14,7 +14,7 @@ from logger.commands import add_json_option, add_log_option, open_log
 from logger.commands.saying import say_json
 from logger.log import Log
 from logger.settings import load_settings
-from logger.sightings.shown import name_words, radio_words, watched_json, watched_radios
+from logger.sightings.shown import name_words, radio_lines, watched_json, watched_radios
 from logger.sightings.watched import (
     Name,
     last_heard,
@@ -70,8 +70,8 @@ def _answer_new(log: Log, args: argparse.Namespace, new: bool, now_ms: int) -> i
     if args.json:
         return say_json(new=new, logging=holder(log.path) is not None, **watched_json(watched, radios))
     print(f"{name_words(args.name)} is watched{' from now on' if new else ' already'}")
-    for radio in radios:
-        print(f"  {radio_words(radio, now_ms)}")
+    for line in radio_lines(radios, now_ms):
+        print(f"  {line}")
     if not radios:
         near = nearest_heard(log.db, args.name)
         hint = "it is looked for from now on" if near is None else f"did you mean {name_words(near)}?"
@@ -94,8 +94,8 @@ def _answer_all(log: Log, args: argparse.Namespace, now_ms: int) -> int:
     zone = local_zone_name()
     for watched, radios in all_watched:
         print(f"{name_words(watched.name)}, since {format_local(watched.since_utc_ms, zone, now_ms)}")
-        for radio in radios:
-            print(f"  {radio_words(radio, now_ms)}")
+        for line in radio_lines(radios, now_ms):
+            print(f"  {line}")
         if not radios:
             print("  not heard by any scan of late" if n_active + n_others else "  no scan has heard it yet")
     print(

@@ -8,7 +8,9 @@ from collections.abc import Sequence
 from logger.printable import printable
 from logger.sightings.watched import LastHeard, Name, Watched, last_heard, read_watched
 from logger.times import format_duration
+from logger.wording import counted
 
+MOST_SHOWN = 24  # radios of a name: a campus has hundreds, and anybody can send beacons in a name
 WatchedRadios = list[tuple[Watched, list[LastHeard]]]
 
 
@@ -23,12 +25,28 @@ def watched_lines(watched: WatchedRadios, now_ms: int) -> list[str]:
     """One line per radio, each once, and one per name of which none was heard."""
     lines: dict[str, str] = {}
     for each, radios in watched:
-        for radio in radios:
+        shown, more = last_shown(radios)
+        for radio in shown:
             of = "" if radio.ssid is None else f" of '{printable(radio.ssid_text or '')}'"
             lines.setdefault(radio.bssid, f"watched{of}: {radio_words(radio, now_ms)}")
+        if more:
+            lines[str(each.name)] = f"watched: {name_words(each.name)}, {more}"
         if not radios:
             lines[str(each.name)] = f"watched: {name_words(each.name)}, not heard"
     return list(lines.values())
+
+
+def radio_lines(radios: Sequence[LastHeard], now_ms: int) -> list[str]:
+    """One line per radio of a name."""
+    shown, more = last_shown(radios)
+    return [*(radio_words(radio, now_ms) for radio in shown), *([more] if more else [])]
+
+
+def last_shown(radios: Sequence[LastHeard]) -> tuple[list[LastHeard], str]:
+    """Those heard last, in their order, and words for the rest, '' where there is none."""
+    newest = sorted(range(len(radios)), key=lambda at: -radios[at].heard_at_utc_ms)[:MOST_SHOWN]
+    n_more = len(radios) - len(newest)
+    return [radios[at] for at in sorted(newest)], f"and {counted(n_more, 'more radio')}, heard before" if n_more else ""
 
 
 def radio_words(heard: LastHeard, now_ms: int) -> str:

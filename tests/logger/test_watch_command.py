@@ -193,6 +193,19 @@ def test_status_has_a_line_for_each_radio_that_is_watched(capsys, db):
     assert [len(each["radios"]) for each in watched] == [2, 1, 0]
 
 
+def test_of_a_name_that_a_hundred_radios_send_those_heard_last_are_shown(capsys, db):
+    run(capsys, db, "Pottery")
+    for n in range(100):
+        hear(db, (f"02:00:00:00:01:{n:02x}", b"Pottery", "5", 5180, -70.0, 0), ago_ms=60_000 * (200 - n))
+    said = run(capsys, db)[1]
+    assert said.count("5180 MHz") == 24
+    assert "02:00:00:00:01:63" in said
+    assert "and 76 more radios, heard before" in said
+    main(["status", "--db", str(db)])
+    lines = [line for line in capsys.readouterr().out.splitlines() if line.startswith("watched")]
+    assert (len(lines), lines[-1]) == (25, "watched: 'Pottery', and 76 more radios, heard before")
+
+
 def test_where_nothing_is_heard_by_the_settings_it_is_said(capsys, db, tmp_path, monkeypatch):
     settings = tmp_path / "settings.toml"
     settings.write_text("watch_every_s = 0\n")
