@@ -1,7 +1,7 @@
 """Asks for a scan: the kernel (TRIGGER_SCAN of linux/nl80211.h) where this user may, else the network manager.
 
 Whoever sits at the machine may ask NetworkManager for a scan (its polkit action wifi.scan), and needs no right of the
-kernel's. It is asked on the system bus, through jeepney, and never waited for longer than ``ANSWER_S``.
+kernel's. It is asked on the system bus, through jeepney, and no answer is waited for longer than ``ANSWER_S``.
 """
 
 from __future__ import annotations

@@ -52,7 +52,7 @@ def rules_on(domain: RegulatoryDomain, channel: Channel) -> ChannelRules:
         no_initiating=any(rule.no_initiating for rule in rules),
         indoor_only=any(rule.indoor_only for rule in rules),
         max_eirp_dbm=min((rule.max_eirp_dbm for rule in rules if rule.max_eirp_dbm is not None), default=None),
-        max_width_mhz=min(widths, default=None),
+        max_width_mhz=min(widths, default=None) if len(rules) == 1 else None,  # of each part, and not of the whole
         check_before_use_s=max(
             (rule.check_before_use_s for rule in rules if rule.check_before_use_s is not None), default=None
         ),

@@ -108,7 +108,7 @@ DOMAIN = RegulatoryDomain(
 
 def test_the_strictest_of_the_rules_over_a_channel_hold():
     across = rules_on(DOMAIN, Channel.known(5180, None, 160))
-    assert across == ChannelRules(True, True, False, True, 20, 80, 60)
+    assert across == ChannelRules(True, True, False, True, 20, None, 60)
     assert rules_on(DOMAIN, CH36) == ChannelRules(True, indoor_only=True, max_eirp_dbm=23, max_width_mhz=80)
     assert not rules_on(DOMAIN, Channel.known(5745, None, 80)).allowed
     assert not rules_on(DOMAIN, Channel.known(5660, None, 160)).allowed  # ends beyond 5725
@@ -121,5 +121,6 @@ def test_rules_are_said_with_what_they_ask_for():
     assert words.startswith(
         "at most 20 dBm EIRP, up to 80 MHz wide, indoors only, DFS: the router listens for radar first for 60 s"
     )
+    assert "80 MHz" not in rule_words(rules_on(DOMAIN, Channel.known(5180, None, 160))), "of 160, each half may be 80"
     assert rule_words(ChannelRules(True)) == "no limit told"
     assert [radar_in_most_countries(channel) for channel in (CH36, CH52, CH100)] == [False, True, True]
