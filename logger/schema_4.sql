@@ -35,8 +35,8 @@ CREATE TABLE transfer (
     steady_ms INTEGER,                      -- without slow start; NULL: it never got beyond
     steady_bytes INTEGER,
     goodput_mbps REAL,                      -- steady_bytes over steady_ms
-    tcp_rtt_ms REAL,                        -- the kernel's smoothed round-trip time at the end (TCP_INFO)
-    tcp_retransmits INTEGER,                -- segments, of this laptop's sending side
+    tcp_rtt_ms REAL,                        -- the kernel's smoothed round-trip time at the end (TCP_INFO), of what came or went
+    tcp_retransmits INTEGER,                -- segments that this laptop sent again; NULL down, where it sends none
     PRIMARY KEY (probe_id, direction, streams)
 ) STRICT, WITHOUT ROWID;
 

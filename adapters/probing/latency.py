@@ -15,9 +15,9 @@ from contextlib import contextmanager
 from select import select
 from statistics import median
 from threading import Event, Thread
-from typing import Literal, Protocol
+from typing import Protocol
 
-from adapters.probing.results import Latency, Load, Method
+from adapters.probing.results import Latency, Load, Method, Whom
 
 TIMEOUT_S = 1.0
 PACE_S = {"icmp": 0.05, "tcp-connect": 0.1}  # ICMP: closer than a radio's power save waits, which is about .1 s
@@ -44,7 +44,7 @@ class Echo(Protocol):
 class Asked:
     """One target in one round."""
 
-    def __init__(self, target: Literal["gateway", "far-end"], echo: Echo) -> None:
+    def __init__(self, target: Whom, echo: Echo) -> None:
         self.target, self.echo = target, echo
         self.n_sent = 0
         self.n_answered = 0  # late ones and the first one, too
@@ -147,9 +147,7 @@ class RoundBeside:
         self._thread.join()
 
 
-def summary(
-    target: Literal["gateway", "far-end"], load: Load, method: Method, times_ms: Sequence[float], n_sent: int
-) -> Latency:
+def summary(target: Whom, load: Load, method: Method, times_ms: Sequence[float], n_sent: int) -> Latency:
     """Of the answers' times, and of how many requests there were."""
     times_ms = sorted(times_ms)
     p95_ms = _point(times_ms, 0.95) if times_ms else None

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 Direction = Literal["down", "up"]
+Whom = Literal["gateway", "far-end"]
 Load = Literal["idle", "down", "up"]
 Method = Literal["icmp", "tcp-connect"]
 # "failed": it broke off. "stepped-aside": another one had the far end, or we were stopped.
@@ -23,8 +24,8 @@ class Transfer:
     bytes: int  # of payload, slow start included
     steady_ms: int | None  # without slow start; None: it never got beyond, ``words`` says why
     steady_bytes: int | None
-    tcp_rtt_ms: float | None  # the kernel's smoothed round-trip time at the end; of several streams the median
-    tcp_retransmits: int | None  # segments, of this laptop's sending side; of several streams the sum
+    tcp_rtt_ms: float | None  # the kernel's smoothed round-trip time of this traffic at the end; of streams the median
+    tcp_retransmits: int | None  # segments that this laptop sent again, all streams together; None down
     counted_by: Literal["receiver", "acknowledged"]  # an upload may be counted by what TCP acknowledged
     words: str = ""
 
@@ -40,7 +41,7 @@ class Transfer:
 class Latency:
     """One round of latency: requests sent at an even pace, and how long each answer took."""
 
-    target: Literal["gateway", "far-end"]
+    target: Whom
     load: Load  # the transfer that ran meanwhile
     method: Method
     n_sent: int

@@ -213,8 +213,10 @@ def _handed_by(handed: Totals, t: float) -> float:
 def _transfer(
     direction: Direction, begun_utc_ms: int, run: _Run, payload: int, steady: Steady, counted_by: str
 ) -> Transfer:
-    rtts = [info.rtt_ms for info in run.infos if info.rtt_ms is not None]
-    retransmits = [info.total_retransmits for info in run.infos if info.total_retransmits is not None]
+    # Down, this side has sent no more than a request: its own round trips and segments sent again tell of that alone.
+    sends = direction == "up"
+    rtts = [rtt for info in run.infos if (rtt := info.rtt_ms if sends else info.receiver_rtt_ms) is not None]
+    retransmits = [info.total_retransmits for info in run.infos if sends and info.total_retransmits is not None]
     return Transfer(
         direction=direction,
         streams=len(run.handed),

@@ -6,7 +6,6 @@ from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from time import monotonic
-from typing import Literal
 
 from adapters.clock import Clock
 from adapters.far_end.claim import LONGEST_S
@@ -16,7 +15,7 @@ from adapters.probing.greeting import Greeting
 from adapters.probing.http_wire import Connection, Proof
 from adapters.probing.latency import Asked, Echo, RoundBeside, run_round
 from adapters.probing.link_use import Counters, read_counters
-from adapters.probing.results import Direction, Latency, Load, Outcome, Transfer, Turn
+from adapters.probing.results import Direction, Latency, Load, Outcome, Transfer, Turn, Whom
 from adapters.probing.target import Target
 from adapters.probing.transfer import Wish, run_transfer, takes_uploads
 from adapters.probing.way import Way
@@ -119,7 +118,7 @@ def _measure(
     way = Way(interface)
     greeting: Greeting | None = None
     proof = Proof(target.token if target else None)
-    echoes: list[tuple[Literal["gateway", "far-end"], Echo]] = []
+    echoes: list[tuple[Whom, Echo]] = []
     before = counters(interface)
     try:
         if target is not None:
@@ -162,15 +161,13 @@ def _measure(
             greeting.close()
 
 
-def _echoes(
-    way: Way, target: Target | None, found: _Found, should_stop: Callable[[], bool]
-) -> list[tuple[Literal["gateway", "far-end"], Echo]]:
+def _echoes(way: Way, target: Target | None, found: _Found, should_stop: Callable[[], bool]) -> list[tuple[Whom, Echo]]:
     """A way of asking each, where there is one."""
-    echoes: list[tuple[Literal["gateway", "far-end"], Echo]] = []
+    echoes: list[tuple[Whom, Echo]] = []
     gateway = way.gateway()
     if gateway is None:
         found.remarks.append(f"{way.interface} has no gateway")
-    sought: list[tuple[Literal["gateway", "far-end"], str | None, Sequence[int]]] = [
+    sought: list[tuple[Whom, str | None, Sequence[int]]] = [
         ("gateway", gateway, _GATEWAY_PORTS),
         ("far-end", target.host if target else None, (target.port,) if target else ()),
     ]
@@ -191,7 +188,7 @@ def _echoes(
 
 
 def _idle(
-    echoes: Sequence[tuple[Literal["gateway", "far-end"], Echo]],
+    echoes: Sequence[tuple[Whom, Echo]],
     limits: Limits,
     should_stop: Callable[[], bool],
     found: _Found,

@@ -13,10 +13,12 @@ import pytest
 from needs import require_programs
 
 from adapters.clock import SystemClock
+from adapters.probing import transfer
 from adapters.probing.errors import ProbeFailed, Stopped
 from adapters.probing.http_wire import Proof
 from adapters.probing.streams import read_received
 from adapters.probing.target import Target, far_end_target, url_target
+from adapters.probing.tcp_info import TcpInfo
 from adapters.probing.transfer import Wish, believable, run_transfer, takes_uploads
 from adapters.probing.way import Way
 from tests.adapters.far_end_beside import far_end_beside
@@ -60,6 +62,16 @@ def test_the_kernel_tells_of_the_connection():
         found = transferred(Wish("up", 2, 0.3), of(beside))
     assert 0 < found.tcp_rtt_ms < 1000
     assert found.tcp_retransmits >= 0
+
+
+def test_the_kernel_tells_of_the_traffic_and_not_of_the_request_for_it(monkeypatch):
+    """Down, what this side has sent is one request on an idle link."""
+    told = TcpInfo(rtt_ms=2.0, receiver_rtt_ms=80.0, total_retransmits=3)
+    monkeypatch.setattr(transfer, "tcp_info", lambda connection: told)
+    with far_end_beside() as beside:
+        down, up = (transferred(Wish(direction, 2, 0.3), of(beside)) for direction in ("down", "up"))
+    assert (down.tcp_rtt_ms, down.tcp_retransmits) == (80.0, None)
+    assert (up.tcp_rtt_ms, up.tcp_retransmits) == (2.0, 6)
 
 
 @pytest.mark.parametrize("streams", [1, 4])
