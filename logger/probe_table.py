@@ -165,10 +165,11 @@ def put_results(
         )
 
 
-def newest_probe(db: sqlite3.Connection) -> Probe | None:
-    """The probe of this machine that was begun last, whatever became of it."""
+def newest_probe(db: sqlite3.Connection, outcome: Outcome | None = None) -> Probe | None:
+    """The probe of this machine that was begun last, whatever became of it, or of those with that outcome."""
     row = db.execute(
-        f"SELECT {_PROBE} FROM probe WHERE source_id = ? ORDER BY id DESC LIMIT 1", (OWN_SOURCE,)
+        f"SELECT {_PROBE} FROM probe WHERE source_id = ? AND outcome = ifnull(?, outcome) ORDER BY id DESC LIMIT 1",
+        (OWN_SOURCE, outcome),
     ).fetchone()
     return _with_results(db, row) if row else None
 

@@ -20,10 +20,11 @@ _METHODS = {"icmp": "by ICMP echo", "tcp-connect": "by TCP connect"}
 
 
 class ProbeStanding(NamedTuple):
-    """The last probe and the next. ``none``: why there will be none; ``whom``: whom they speak to, None where it is the
-    gateway alone."""
+    """The last probe, the last that was done, and the next. ``none``: why there will be none; ``whom``: whom they speak
+    to, None where it is the gateway alone."""
 
     last: Probe | None
+    done: Probe | None
     next_utc_ms: int | None
     whom: str | None
     none: str | None
@@ -38,22 +39,22 @@ def probe_standing(db: sqlite3.Connection, now_ms: int, *, logging: bool) -> Pro
     """As the settings and the pairing stand now."""
     from logger.probing.pairing import target_of
 
-    last, whom = newest_probe(db), None
+    last, done, whom = newest_probe(db), newest_probe(db, "done"), None
     try:
         settings = load_settings()
         target = target_of(settings)
         whom = target.label if target else None
     except LogError as error:
-        return ProbeStanding(last, None, None, str(error))
+        return ProbeStanding(last, done, None, None, str(error))
     every_ms = round(settings.probe_every_s * 1000)
     if not every_ms:
-        return ProbeStanding(last, None, whom, "'probe_every_s' is 0 in the settings")
+        return ProbeStanding(last, done, None, whom, "'probe_every_s' is 0 in the settings")
     if not logging:
-        return ProbeStanding(last, None, whom, "nothing is logging")
+        return ProbeStanding(last, done, None, whom, "nothing is logging")
     if _is_simulated(db) and not settings.probe_far_end:
-        return ProbeStanding(last, None, whom, "a simulated radio carries nothing")
+        return ProbeStanding(last, done, None, whom, "a simulated radio carries nothing")
     turn_ms = turn_before(now_ms, every_ms, phase_ms(log_number(db), every_ms))
-    return ProbeStanding(last, turn_ms + every_ms, whom, None)
+    return ProbeStanding(last, done, turn_ms + every_ms, whom, None)
 
 
 def _is_simulated(db: sqlite3.Connection) -> bool:
@@ -64,12 +65,14 @@ def _is_simulated(db: sqlite3.Connection) -> bool:
 
 
 def probe_standing_lines(standing: ProbeStanding, now_ms: int) -> list[str]:
-    """For a terminal."""
-    last, next_ms, whom, none = standing
-    lines = []
-    if last:
-        ago = format_duration(max(0, now_ms - last.started_at_utc_ms) // 1000)
-        lines.append(f"last probe: {ago} ago, {summary(last)}")
+    """For a terminal. A turn that stepped aside hides no probe that was done before it."""
+    last, done, next_ms, whom, none = standing
+    told = {"last probe": done, "since then": last} if done and done != last else {"last probe": last}
+    lines = [
+        f"{name}: {format_duration(max(0, now_ms - probe.started_at_utc_ms) // 1000)} ago, {summary(probe)}"
+        for name, probe in told.items()
+        if probe
+    ]
     if next_ms is None:
         lines.append(f"no probe will come: {printable(none or '')}")
     else:
@@ -83,6 +86,7 @@ def probe_standing_json(standing: ProbeStanding) -> dict[str, Any]:
     """The same for machines."""
     return {
         "last": standing.last and probe_json(standing.last),
+        "done": standing.done and probe_json(standing.done),
         "next_utc_ms": standing.next_utc_ms,
         "far_end": standing.whom,
         "none": standing.none,

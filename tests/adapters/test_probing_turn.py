@@ -118,7 +118,7 @@ def test_what_a_transfer_that_breaks_off_has_moved_is_told(direction):
         None,
         "it broke off",
     )
-    assert broken.bytes > 1_000_000
+    assert broken.bytes > 0
     assert broken.duration_ms > 0
 
 

@@ -43,6 +43,17 @@ def test_why_one_stepped_aside_or_failed_is_said_and_other_people_s_text_is_harm
     assert lines(log)[0].endswith("failed: HTTP \\x1b[2J")
 
 
+def test_a_turn_that_was_left_out_hides_no_probe_that_was_done(log):
+    Played(log).probe()
+    stepped_aside(log, START_MS + 360_000, "one turn in 5 runs")
+    assert lines(log)[:2] == [
+        "last probe: 12 min ago, 200 Mbit/s down, 2.5 ms to the gateway",
+        "since then: 6 min ago, stepped aside: one turn in 5 runs",
+    ]
+    told = probe_standing_json(probe_standing(log.db, NOW_MS, logging=True))
+    assert (told["last"]["outcome"], told["done"]["outcome"]) == ("stepped-aside", "done")
+
+
 def test_the_next_lies_on_the_grid_and_whom_it_speaks_to_is_said(log):
     due = turn_before(NOW_MS, 1_800_000, phase_ms(log_number(log.db), 1_800_000)) + 1_800_000
     standing = probe_standing(log.db, NOW_MS, logging=True)
@@ -88,7 +99,7 @@ def test_all_that_a_probe_found_has_units_and_says_how_it_was_measured(log):
 def test_json_has_the_probe_without_the_log_s_own_numbers(log):
     Played(log).probe()
     told = probe_standing_json(probe_standing(log.db, NOW_MS, logging=True))
-    assert set(told) == {"last", "next_utc_ms", "far_end", "none"}
+    assert set(told) == {"last", "done", "next_utc_ms", "far_end", "none"}
     assert not {"id", "link_id"} & set(told["last"])
     assert told["last"]["transfers"][0]["goodput_mbps"] == 200.0
 
