@@ -18,7 +18,8 @@ from adapters.ieee80211 import band_of, ssid_text
 from logger.log import OWN_SOURCE
 
 SAME_BEACON_MS = 1000  # ages and the scan's time are read one after the other, and clocks are slewed
-REMEMBERED_MS = 3_600_000  # longer than any system keeps a beacon (Linux: 30 s)
+OLDEST_MS = 120_000  # Linux keeps a beacon for 30 s, but that of the radio it is joined to however old
+VISITS_REMEMBERED_MS = 3_600_000
 _IDENTITY = (
     "bssid = ? AND frequency_mhz = ? AND ssid IS ? AND center_mhz IS ? AND width_mhz IS ? AND country IS ?"
     " AND country_max_dbm IS ? AND power_constraint_db IS ?"
@@ -60,8 +61,9 @@ def write_scan(
     everyone: bool,
 ) -> int:
     """Write one look of this machine, in a transaction of the caller; returns its number. ``heard``: the radios to be
-    told. Left out are beacons told before, those of unknown age, for nobody can say whether they were, and, unless
-    the card was asked to listen, visits that say what the last one of that channel said."""
+    told. Left out are beacons told before, those older than OLDEST_MS, which tell of another time, those of unknown
+    age, for nobody can say, and, unless the card was asked to listen, visits that say what the last one of that channel
+    said."""
     while True:  # a clock set back may show a scan's millisecond again
         made = db.execute(
             "INSERT INTO scan (source_id, time_utc_ms, active, everyone) VALUES (?, ?, ?, ?)"
@@ -74,7 +76,7 @@ def write_scan(
     scan_id = int(made.lastrowid or 0)
     told = _told(db, time_utc_ms)
     for radio in heard:
-        if radio.age_ms is None:
+        if radio.age_ms is None or radio.age_ms > OLDEST_MS:
             continue
         beacon_ms = time_utc_ms - max(0, radio.age_ms)
         key = (radio.bssid, radio.frequency_mhz)
@@ -100,7 +102,7 @@ def _told(db: sqlite3.Connection, time_ms: int) -> dict[tuple[str, int], list[in
     for bssid, frequency_mhz, beacon_ms in db.execute(
         "SELECT bssid, frequency_mhz, time_utc_ms - age_ms FROM scan JOIN sighting ON scan_id = scan.id"
         " JOIN radio ON radio.id = radio_id WHERE source_id = ? AND time_utc_ms >= ? AND time_utc_ms <= ?",
-        (OWN_SOURCE, time_ms - REMEMBERED_MS, time_ms),
+        (OWN_SOURCE, time_ms - OLDEST_MS - SAME_BEACON_MS, time_ms),
     ):
         found.setdefault((bssid, frequency_mhz), []).append(beacon_ms)
     return found
@@ -113,7 +115,7 @@ def _visited(db: sqlite3.Connection, time_ms: int) -> dict[int, tuple[int | None
         for row in db.execute(
             "SELECT frequency_mhz, noise_dbm, active_ms, busy_ms FROM scan JOIN visit ON scan_id = scan.id"
             " WHERE source_id = ? AND time_utc_ms >= ? AND time_utc_ms <= ? ORDER BY time_utc_ms",
-            (OWN_SOURCE, time_ms - REMEMBERED_MS, time_ms),
+            (OWN_SOURCE, time_ms - VISITS_REMEMBERED_MS, time_ms),
         )
     }
 

@@ -78,6 +78,15 @@ def test_a_radio_of_unknown_age_is_not_told(log):
     assert read_sightings(log.db, 0, 1 << 60) == []
 
 
+def test_the_last_beacon_of_a_radio_that_the_system_never_forgets_is_told_once_and_while_it_is_fresh(log):
+    """Linux keeps that of the radio it is joined to, however old."""
+    for minutes in range(0, 26 * 60, 5):
+        look(log, START_MS + 60_000 * minutes, replace(ROUTER_5, age_ms=60_000 * minutes + 50))
+    assert len(read_sightings(log.db, 0, 1 << 60)) == 1
+    look(log, START_MS + 27 * 3_600_000, replace(ROUTER_24, age_ms=1_000_000))
+    assert len(read_sightings(log.db, 0, 1 << 60)) == 1
+
+
 def test_after_the_clock_was_set_back_what_is_heard_is_told(log):
     look(log, START_MS, ROUTER_5)
     look(log, START_MS - 3_000_000, ROUTER_5)
