@@ -16,6 +16,8 @@ from adapters.contract import Adapter, AdapterError, LinkReading
 from adapters.ieee80211 import band_of
 from adapters.processor import waited_s
 from logger.claim import Claim
+from logger.daemon import EARLIEST_MS
+from logger.errors import LogError
 from logger.log import Log
 from logger.printable import printable
 from logger.probe_table import (
@@ -34,6 +36,7 @@ from logger.probing.instruments import Instruments, ShouldStop
 from logger.probing.plan import Share, day_of, least_bytes, phase_ms, share_of, turn_before
 from logger.probing.standing import PURPOSE, log_number
 from logger.sample import LinkIdentity
+from logger.sample_id import LATEST_MS
 from logger.settings import Settings
 from logger.timeline import begin_timeline
 
@@ -77,7 +80,9 @@ def take_turn(
 ) -> Probe:
     """Take one turn now and return its row. ``target`` None: latency to the gateway only. ``interface``: over which to
     measure, the adapter's own unless told. Raises LogInUse while another turn runs, LogError where the log cannot be
-    written; whatever else goes wrong is told in the row."""
+    written or the wall clock is not set; whatever else goes wrong is told in the row."""
+    if not EARLIEST_MS <= clock.utc_ms() <= LATEST_MS:
+        raise LogError("the wall clock is before 2025 or after 2109; set it right first, or the log would begin there")
     over = interface or adapter.interface
     whom = target.label if target else ""
     with Claim.take(log.path, PURPOSE):

@@ -13,7 +13,7 @@ import pytest
 from adapters.contract import AdapterError, LinkEvent
 from adapters.probing.target import far_end_target
 from logger.claim import Claim
-from logger.errors import LogInUse
+from logger.errors import LogError, LogInUse
 from logger.log import Log
 from logger.probe_table import bytes_moved, newest_probe
 from logger.probing.standing import PURPOSE
@@ -228,6 +228,13 @@ def test_a_link_that_went_and_came_back_just_as_it_was_is_told_by_the_system_s_e
     assert played.probe().outcome == "link-changed"
     played.meanwhile = lambda: played.adapter.told.append(LinkEvent("scan-started"))
     assert played.probe().outcome == "done"
+
+
+def test_while_the_clock_is_not_set_there_is_no_turn_and_no_log_begins_in_1970(played, log):
+    played.clock.set_wall(86_400_000)
+    with pytest.raises(LogError, match="set it right"):
+        played.probe()
+    assert (n_rows(log, "probe"), n_rows(log, "period"), played.asked) == (0, 0, [])
 
 
 def test_without_a_link_nothing_is_sent(played):
