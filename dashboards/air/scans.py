@@ -107,8 +107,8 @@ def read_air(log: Log, zone: str, *, location: str | None = None, since_utc_ms: 
         where = spans.locations(scans[:, 3], scans[:, 1])
         here = where >= 0 if location is None else where == spans.number_of(location)
         scans, where = scans[here], where[here]
-        radio_of, radios = _radios(log)
         seen_scan, seen_radio, seen_rssi_dbm, seen_load = _sightings(log, scans[:, 0])
+        radio_of, radios = _radios(log, seen_scan, seen_radio)
         visits = _read(log, _VISITS, (_some(scans[:, 0]),), 5)
         links = _links(log)
         versions = {version.number: version.settings for version in read_versions(log.db)}
@@ -238,12 +238,16 @@ def _places(ids: np.ndarray, of: np.ndarray, order: np.ndarray) -> np.ndarray:
     return np.where(of[order[at]] == ids, order[at], -1)
 
 
-def _radios(log: Log) -> tuple[np.ndarray, tuple[Described, ...]]:
-    """By the log's radio ids, indices of the radios: descriptions of one address on one channel are one, the newest."""
+def _radios(log: Log, seen_scan: np.ndarray, seen_radio: np.ndarray) -> tuple[np.ndarray, tuple[Described, ...]]:
+    """By the log's radio ids, indices of the radios: descriptions of one address on one channel are one, that which was
+    heard last (an older one where nothing was). ``seen_scan``, ``seen_radio``: of sightings."""
     index: dict[tuple[str, int], int] = {}
     described: list[Described] = []
     numbers: dict[int, int] = {0: 0}
-    for row in log.db.execute(_RADIOS):
+    rows = log.db.execute(_RADIOS).fetchall()
+    heard_last = np.zeros(1 + max((row[0] for row in rows), default=0), dtype=np.int64)
+    np.maximum.at(heard_last, seen_radio, seen_scan)
+    for row in sorted(rows, key=lambda row: (heard_last[row[0]], row[0])):
         radio_id, bssid, ssid, text, band, mhz, center, width, country, country_max, constraint = row
         radio = Described(bssid, mhz, band, ssid, text, center, width, country, country_max, constraint)
         at = index.setdefault((bssid, mhz), len(described))

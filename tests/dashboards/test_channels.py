@@ -11,7 +11,8 @@ from dashboards.air.find import find_air
 from dashboards.air.scans import local_days_hours, read_air
 from dashboards.air.words import air_text
 from logger.console import main
-from tests.dashboards.heard_log import OWN, START_MS, Planted, make_log, radio
+from logger.sighting_table import write_scan
+from tests.dashboards.heard_log import OWN, START_MS, Planted, make_log, radio, replaced
 
 ROUTER = HeardRadio(OWN.bssid, 5180, b"pottery", 5210, 80, -60, country="FR", country_max_dbm=23, power_constraint_db=3)
 GUEST = HeardRadio("02:00:5e:00:50:02", 5180, b"guests", 5210, 80, -60)
@@ -138,6 +139,16 @@ def test_a_card_that_tells_of_no_visit_leaves_quiet_channels_unknown(tmp_path):
         found = find_air(log, zone="UTC")
     assert found.choices[0].pick.verdict == "no evidence"
     assert "where nobody listened, a channel may be full" in air_text(found, START_MS)
+
+
+def test_a_radio_that_is_as_it_was_before_is_described_so(tmp_path):
+    wide = radio(3, 5500, -60, ssid=b"forge", width=80)
+    with make_log(tmp_path / "a.db", [Planted(ROUTER)], hours=1) as log, log.transaction() as db:
+        for minute, heard in enumerate((wide, replaced(wide, width_mhz=40), wide)):
+            told = [replaced(heard, age_ms=100)]
+            write_scan(db, START_MS + 60_000 * (minute + 1), told, active=True, everyone=True)
+        found = find_air(log, zone="UTC")
+    assert by_ssid(found)["forge"].width_mhz == 80
 
 
 def test_days_on_which_nobody_listened_on_a_channel_say_nothing_of_it(tmp_path):
