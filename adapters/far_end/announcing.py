@@ -70,7 +70,7 @@ class Announcer:
                 self._responder = AsyncZeroconf(interfaces=InterfaceChoice.All, ip_version=IPVersion.V6Only)
             told = await self._responder.async_register_service(self._service(addresses), allow_name_change=True)
             await told
-        except (OSError, Error) as error:
+        except Exception as error:  # zeroconf's own, the system's, and any other: transfers are served all the same
             await self._withdraw()
             self._say([], str(error) or type(error).__name__)
             return False

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from zeroconf import IPVersion, ServiceStateChange
 from zeroconf.asyncio import AsyncServiceBrowser, AsyncServiceInfo, AsyncZeroconf
 
-from adapters.far_end import SERVICE_TYPE
+from adapters.far_end import SERVICE_TYPE, announcing
 from adapters.far_end.announcing import Announcer, addresses_to_announce, instance_name
 from adapters.far_end.peers import Peers
 
@@ -128,6 +128,28 @@ def test_a_network_that_cannot_be_used_is_said_once_and_tried_again():
             addresses[:] = HERE
             await until(lambda: told.addresses == HERE)
             assert told.trouble is None
+
+    asyncio.run(play())
+
+
+def test_whatever_goes_wrong_with_it_is_said_and_tried_again(monkeypatch):
+    """Else nobody would hear of it before the far end is ended."""
+    asked = []
+
+    def addresses():
+        asked.append(1)
+        return HERE
+
+    def broken(**options):
+        raise RuntimeError("no loop for this one")
+
+    async def play():
+        with monkeypatch.context() as patched:
+            patched.setattr(announcing, "AsyncZeroconf", broken)
+            async with announced("stool", 40007, addresses, look_every_s=0.05) as told:
+                await until(lambda: told.trouble == "no loop for this one" and len(asked) > 2)
+                patched.undo()
+                await until(lambda: told.addresses == HERE)
 
     asyncio.run(play())
 
