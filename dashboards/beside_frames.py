@@ -26,6 +26,9 @@ _LOADS = ("idle", "down", "up")
 _GOODPUT = """(SELECT {column} FROM transfer
         WHERE probe_id = probe.id AND direction = '{direction}' AND goodput_mbps > 0 {only}
         ORDER BY streams DESC LIMIT 1) AS {direction}_{name}"""
+_TRIED = (
+    """EXISTS (SELECT 1 FROM transfer WHERE probe_id = probe.id AND direction = '{direction}') AS {direction}_tried"""
+)
 _ROUNDS = """max(CASE WHEN target = '{stored}' THEN method END) AS {target}_method,
         total(CASE WHEN target = '{stored}' THEN n_sent END) AS {target}_sent,
         total(CASE WHEN target = '{stored}' THEN n_lost END) AS {target}_lost,
@@ -44,13 +47,15 @@ def _probes_query() -> str:
             ("goodput_mbps", "AND streams = 1", "one_mbps"),
         )
     ]
+    goodput += [_TRIED.format(direction=direction) for direction in ("down", "up")]
     rounds = []
     for stored, target in _TARGETS.items():
         loads = " || ".join(_LOAD.format(stored=stored, load=load) for load in _LOADS)
         rounds.append(_ROUNDS.format(stored=stored, target=target, loads=loads))
         rounds += [_MEDIAN.format(stored=stored, target=target, load=load) for load in _LOADS]
     return f"""
-        SELECT probe.id AS probe_id, source_id, started_at_utc_ms, link_id, far_end, outcome, round.*,
+        SELECT probe.id AS probe_id, source_id, started_at_utc_ms, ended_at_utc_ms AS probe_ended_at_utc_ms, link_id,
+            far_end, outcome, round.*,
             {", ".join(goodput)}
         FROM probe
         LEFT JOIN (SELECT probe_id AS of_probe, {", ".join(rounds)} FROM latency GROUP BY probe_id) AS round
@@ -75,7 +80,7 @@ _SIGHTINGS = f"""
     CROSS JOIN scan ON scan.source_id = :source AND scan.time_utc_ms >= :begin AND scan.time_utc_ms < :end
         AND scan.id % :every = 0
     CROSS JOIN sighting ON sighting.scan_id = scan.id AND sighting.radio_id = radio.id
-    WHERE rssi_dbm IS NOT NULL AND ({_COUNTED})
+    WHERE rssi_dbm IS NOT NULL AND scan.time_utc_ms - age_ms >= :begin AND ({_COUNTED})
     GROUP BY radio_id, 3
 """
 _RADIOS = "SELECT id, bssid, ssid_text, band, frequency_mhz, width_mhz FROM radio"
@@ -103,13 +108,16 @@ def load_beside(log: Log) -> Beside:
 
 
 def load_probes(log: Log) -> pd.DataFrame:
-    """One row per probe that has ended and lies in a period, by source and time.
+    """One row per probe that has ended and lies in a period, by source and time. One that a change or a move came into
+    is of neither side, and left out.
 
-    As a block has them: tags, times, ``covered_s`` and the link that it ran over (``band`` is None where that changed
-    meanwhile). ``outcome``, ``far_end``. Goodput, Mbit/s: ``down_mbps`` and ``up_mbps`` of the most streams, how many
-    these are (``down_streams``, ``up_streams``), ``down_one_mbps`` and ``up_one_mbps`` of one. Of each target T,
-    ``gateway`` and ``far_end``: ``T_method``, ``T_idle_ms``, ``T_down_ms`` and ``T_up_ms`` (medians while no transfer
-    ran, or one down or up), ``T_sent`` and ``T_lost`` of all these rounds, ``T_loads`` (which rounds: "idle down up").
+    As a block has them: tags, times, ``covered_s`` and the link that it ran over; a probe that failed, stepped aside or
+    lost its link has the ``band`` of the nearest before it in its period, else after. ``outcome``, ``far_end``.
+    Goodput, Mbit/s: ``down_mbps`` and ``up_mbps`` of the most streams, how many these are (``down_streams``,
+    ``up_streams``), ``down_one_mbps`` and ``up_one_mbps`` of one; ``down_tried`` and ``up_tried``: any was begun. Of
+    each target T, ``gateway`` and ``far_end``: ``T_method``, ``T_idle_ms``, ``T_down_ms`` and ``T_up_ms`` (medians
+    while no transfer ran, or one down or up), ``T_sent`` and ``T_lost`` of all these rounds, ``T_loads`` (which rounds:
+    "idle down up").
     Unknown is NaN, or None of text.
     """
     with one_moment(log):
@@ -121,13 +129,17 @@ def load_probes(log: Log) -> pd.DataFrame:
     linked = links.reindex(rows["link_id"]).reset_index(drop=True)
     for name in ("band", "frequency_mhz", "width_mhz", "bssid"):
         rows[name] = linked[name]
-    return as_blocks(rows.assign(rssi_mean_dbm=np.nan, rssi_n=0), periods)
+    probes = as_blocks(rows.assign(rssi_mean_dbm=np.nan, rssi_n=0), periods)
+    probes = probes[~(probes["probe_ended_at_utc_ms"] > probes["period_ended_at_utc_ms"])].reset_index(drop=True)
+    near = probes.groupby("period_id")["band"].transform(lambda bands: bands.ffill().bfill())
+    return probes.assign(band=probes["band"].where(probes["outcome"] == "done", near))
 
 
 def load_sightings(log: Log, *, most_scans: int | None = None) -> pd.DataFrame:
     """One row per radio and look, or per radio and hour far from the ends of a period, by source and time: tags, times
     and ``covered_s`` as a block has them, ``band``, ``frequency_mhz``, ``width_mhz``, ``bssid``, ``ssid`` and
-    ``radio_id``, ``rssi_n`` and ``rssi_mean_dbm``. Of networks that are watched or that the laptop was linked to. Of
+    ``radio_id``, ``rssi_n`` and ``rssi_mean_dbm``. Of networks that are watched or that the laptop was linked to. A
+    beacon from before its look's period is left out. Of
     more than ``most_scans`` looks every second, third, ... only: a year at one each 5 min has 105,000."""
     with one_moment(log):
         periods = load_periods(log)

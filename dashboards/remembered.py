@@ -46,6 +46,10 @@ class _Place:
     parts: Recalled[list[Part]] | None = None
     effects: dict[Asked, Recalled[Effect]] = field(default_factory=dict)
 
+    def fingerprint_of(self, asked: Asked) -> Fingerprint:
+        """Which networks are watched decides whose sightings there are, and so which copies of a radio."""
+        return self.parts_fingerprint if asked.radio else self.fingerprint
+
 
 class Remembered:
     """The effects between pairs of versions: those that the log remembers, and the way to the others.
@@ -73,7 +77,7 @@ class Remembered:
         for place in self._places:
             place.parts = answers.recall(_parts_question(place), place.parts_fingerprint, _parts_from)
             for asked in self._asked(place):
-                effect = answers.recall(_question(asked), place.fingerprint, _effect_from)
+                effect = answers.recall(_question(asked), place.fingerprint_of(asked), _effect_from)
                 if effect is not None:
                     place.effects[asked] = effect
 
@@ -130,7 +134,7 @@ class Remembered:
             for done, (asked, effect) in enumerate(judge_many(list(place_of), blocks, n_processes, beside), 1):
                 place = place_of[asked]
                 place.effects[asked] = Recalled(effect, None)
-                keep(_question(asked), place.fingerprint, asdict(effect))
+                keep(_question(asked), place.fingerprint_of(asked), asdict(effect))
                 progress(done, len(place_of))
                 if elapsed_s() >= until_s:
                     break
@@ -154,7 +158,6 @@ def _places(answers: Answers, a: int, b: int, location: str | None) -> Iterator[
     for name in sorted({period.location for period in answers.periods}):
         here = [period for period in answers.periods if period.location == name and period.version in (a, b)]
         if location in (None, name) and {a, b} <= {period.version for period in here}:
-            # Which networks are watched decides whose sightings are asked about, and no effect's number.
             yield _Place(a, b, name, answers.fingerprint(here), answers.fingerprint(here, answers.counted_radios))
 
 

@@ -2,33 +2,49 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from dashboards.analysis.cautions import Arms, Caution
 from dashboards.analysis.heard import WEAK_DBM
 from dashboards.analysis.metrics import Metric
 from dashboards.analysis.probe_columns import Measured
 
-FAILED_SHARE = 0.1  # of the probes; fewer are not worth a word
-UNLIKE_FAILED = 0.05  # so many more with one version than with the other are
+SILENT_SHARE = 0.1  # of the probes that were begun; fewer are not worth a word
+UNLIKE_SILENT = 0.05  # so many more with one version than with the other are
+ASIDE_SHARE = 0.25  # of the probes that were due
+UNLIKE_ASIDE = 0.1
 
 
 def about_probes(arms: Arms, measured: Measured, metric: Metric) -> list[Caution]:
-    """Of probes measured in another way, and of those that failed. ``arms``: all probes of each version."""
+    """Of probes measured in another way, of those that came to no number, and of those that stepped aside. ``arms``:
+    all probes of each version."""
     if metric.rests_on != "probes":
         return []
     cautions = []
     others = "" if measured.unlike else " and ".join(f"{n} of v{version}" for version, n in measured.others.items())
     if others:
         cautions.append(Caution(f"Only what was measured {measured.words} counts; {others} were not, and are apart."))
-    failed = {v: float((arm["outcome"] == "failed").mean()) for v, arm in arms.items() if len(arm)}
-    if failed and (
-        max(failed.values()) >= FAILED_SHARE or max(failed.values()) - min(failed.values()) >= UNLIKE_FAILED
-    ):
-        said = " and ".join(f"{100 * share:.0f} % of the probes of v{version}" for version, share in failed.items())
-        text = f"{said[0].upper()}{said[1:]} failed; what these would have shown is not known, and bad moments fail."
-        cautions.append(Caution(text, "mixed"))
+    if _notable(measured.silent, SILENT_SHARE, UNLIKE_SILENT):
+        text = (
+            f"{_said(measured.silent)} failed or came to no number; what these would have shown is not known, and bad "
+        )
+        cautions.append(Caution(f"{text}moments fail.", "mixed"))
+    aside = {v: float((arm["outcome"] == "stepped-aside").mean()) for v, arm in arms.items() if len(arm)}
+    if _notable(aside, ASIDE_SHARE, UNLIKE_ASIDE):
+        unlike = max(aside.values()) - min(aside.values()) >= UNLIKE_ASIDE
+        text = f"{_said(aside)} stepped aside, as they do where somebody uses the link: of those hours nothing is known"
+        more = ", and the versions differ in them." if unlike else "."
+        cautions.append(Caution(text + more, "mixed" if unlike else "plain"))
     return cautions
+
+
+def _notable(shares: Mapping[int, float], most: float, unlike: float) -> bool:
+    return bool(shares) and (max(shares.values()) >= most or max(shares.values()) - min(shares.values()) >= unlike)
+
+
+def _said(shares: Mapping[int, float]) -> str:
+    said = " and ".join(f"{100 * share:.0f} % of the probes of v{version}" for version, share in shares.items())
+    return f"{said[0].upper()}{said[1:]}"
 
 
 def about_unlike(versions: Sequence[int], metric: Metric) -> list[Caution]:

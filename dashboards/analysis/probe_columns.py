@@ -8,8 +8,8 @@ of several, the one of which the version with fewer has most. The others are set
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -24,12 +24,14 @@ _OF_LOADS = {"idle": "idle", "idle down": "idle and down", "idle down up": "idle
 @dataclass(frozen=True)
 class Measured:
     """``words``: how, such as "to the far end by ICMP", "with 4 streams"; none where there was nothing. ``others``: the
-    number of probes by version that were measured in another way; ``unlike``: both versions have the metric, but never
-    in one way."""
+    number of probes by version that were measured in another way; ``silent``: of those that were begun, the share by
+    version that failed, lost the link or came to no number; ``unlike``: both versions have the metric, but never in one
+    way."""
 
     words: str
     others: dict[int, int]
     unlike: bool = False
+    silent: Mapping[int, float] = field(default_factory=dict)
 
 
 def one_way(stays: pd.DataFrame, a: int, b: int, how: Metric) -> tuple[pd.DataFrame, Measured]:
@@ -63,7 +65,23 @@ def one_way(stays: pd.DataFrame, a: int, b: int, how: Metric) -> tuple[pd.DataFr
         rows = rows.assign(
             sent=stays[f"{target}_sent"].where(chosen, 0.0), lost=stays[f"{target}_lost"].where(chosen, 0.0)
         )
-    return rows, Measured(way.split("\n")[0], {v: n for v, n in others.items() if n}, unlike=both and fewer == 0)
+    silent = _silent(stays, how, by_any)
+    return rows, Measured(way.split("\n")[0], {v: n for v, n in others.items() if n}, both and fewer == 0, silent)
+
+
+def _silent(stays: pd.DataFrame, how: Metric, told: pd.Series) -> dict[int, float]:
+    """Of the probes that tried to measure the metric, the share by version that could not: bad moments do that."""
+    if how.name in ("down", "up"):
+        tried = stays[f"{how.name}_tried"] > 0
+    elif how.name == "loss":
+        tried = told
+    else:
+        loads = stays[[f"{target}_loads" for target in TARGETS]].fillna("")
+        wanted = "idle" if how.name == "idle" else "down|up"
+        tried = loads.apply(lambda column: column.str.contains(wanted)).any(axis=1)
+    without = stays["outcome"].isin(("failed", "link-changed")) | ((stays["outcome"] == "done") & tried & ~told)
+    shares = without[without | told].groupby(stays["version"]).mean()
+    return {int(version): float(share) for version, share in shares.items()}
 
 
 def is_measured(probes: pd.DataFrame, how: Metric) -> bool:

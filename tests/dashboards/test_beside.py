@@ -201,6 +201,44 @@ def test_with_too_few_probes_there_is_no_interval_and_that_is_said(log):
     assert one.effect.lacking == ("v2 has 4 probes after the washout; an interval needs at least 6 of each version",)
 
 
+def test_probes_that_failed_lost_the_link_or_came_to_no_number_are_told_though_they_have_no_link(log):
+    chance = random.Random(6)
+    ways = ("transfer-up", "transfer-down")
+    plain = of(compare_versions(load_blocks(log), 1, 2, metrics=ways, beside=load_beside(log)), "transfer-up")
+    assert not [warning for warning in plain.warnings if "no number" in warning or "stepped aside" in warning]
+    rows = [
+        probe_id for (probe_id,) in log.db.execute("SELECT id FROM probe WHERE started_at_utc_ms >= ?", (CHANGE_MS,))
+    ]
+    with log.transaction() as db:
+        for k, outcome in enumerate(("failed", "link-changed", "failed", "link-changed")):
+            db.execute("UPDATE probe SET outcome = ?, link_id = 0 WHERE id = ?", (outcome, rows[4 * k]))
+        for probe_id in rows[1:17:4]:
+            db.execute("UPDATE transfer SET goodput_mbps = NULL WHERE direction = 'up' AND probe_id = ?", (probe_id,))
+    for k in range(24):
+        probe_id = add_probe(log, CHANGE_MS + (20 + 30 * k) * MINUTE_MS, chance, outcome="stepped-aside")
+        with log.transaction() as db:
+            db.execute("UPDATE probe SET link_id = 0 WHERE id = ?", (probe_id,))
+            for table in ("transfer", "latency"):
+                db.execute(f"DELETE FROM {table} WHERE probe_id = ?", (probe_id,))
+    effects = compare_versions(load_blocks(log), 1, 2, metrics=ways, beside=load_beside(log))
+    up, down = of(effects, "transfer-up"), of(effects, "transfer-down")
+    assert [one[:60] for one in up.mixed] == [
+        "0 % of the probes of v1 and 17 % of the probes of v2 failed ",
+        "0 % of the probes of v1 and 33 % of the probes of v2 stepped",
+    ]
+    assert "8 % of the probes of v2 failed or came to no number" in down.mixed[0]
+
+
+def test_what_a_change_came_into_is_of_neither_side(log):
+    heard, before = load_sightings(log), load_probes(log)
+    chance = random.Random(8)
+    over = add_probe(log, CHANGE_MS - 10_000, chance)
+    add_scan(log, CHANGE_MS + 500, chance)  # of beacons a second old
+    assert over not in set(load_probes(log)["probe_id"])
+    assert len(load_probes(log)) == len(before)
+    assert load_sightings(log)["rssi_n"].sum() == heard["rssi_n"].sum()
+
+
 def test_lossy_probes_one_after_another_are_one_clump_within_six_hours():
     hour = np.array([0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 5.5, 6.5, 7.0, 7.5])
     lost = [0, 2, 1, 0, 0, 0, 3, 4, 0, 0]
@@ -223,12 +261,12 @@ def test_probing_costs_the_word_on_the_link_nothing(effects):
 # --- what is remembered ---
 
 
-def asked(log, work=True):
+def asked(log, work=True, progress=lambda done, expected: None):
     with one_moment(log):
         blocks, beside = load_blocks(log), load_beside(log)
         remembered = Remembered(Answers(log), [(1, 2)], settings={}, metrics=("loss", "sighting"))
     if work:
-        remembered.work_out(blocks, now_utc_ms=END_MS, beside=beside)
+        remembered.work_out(blocks, now_utc_ms=END_MS, beside=beside, progress=progress)
     fresh = compare_versions(
         blocks, 1, 2, metrics=("loss", "sighting"), beside=beside, in_force=version_in_force(log.db)
     )
@@ -273,6 +311,20 @@ def test_what_is_remembered_follows_every_probe_look_and_edit(path, tmp_path, ed
             assert not asked(log, work=False)[0].complete
             remembered, fresh = asked(log)
             assert remembered.effects(1, 2) == fresh
+
+
+def test_a_copy_that_is_watched_by_now_is_heeded_though_the_work_was_broken_off(log):
+    asked(log)
+    log.db.execute(f"INSERT INTO watched (bssid, since_utc_ms) VALUES ('{COPY_24}', 0)")
+
+    def broken_off(done, expected):
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        asked(log, progress=broken_off)
+    remembered, fresh = asked(log)
+    assert remembered.effects(1, 2) == fresh
+    assert any("copies of one measurement" in one for located in fresh for one in located.effect.warnings)
 
 
 # --- what is shown ---

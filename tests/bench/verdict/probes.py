@@ -162,13 +162,13 @@ def level_rows(family: Sparse, planted: float, rng: np.random.Generator) -> pd.D
         rows = rows.assign(rssi_mean_dbm=np.round(-62 + level), rssi_n=1, radio_id=1)
         rows = rows[~rows["started_at_utc_ms"].duplicated()]
     elif family.metric == "transfer-down":
-        rows = rows.assign(down_mbps=200 * 2 ** (how.per_db * level), down_streams=4.0)
+        rows = rows.assign(down_mbps=200 * 2 ** (how.per_db * level), down_streams=4.0, down_tried=1)
     else:
         rows = rows.assign(far_end_method="icmp", far_end_idle_ms=4 * 2 ** (how.per_db * level), gateway_method=None)
         rows = rows.assign(
             **{f"{target}_{load}_ms": np.nan for target in ("gateway", "far_end") for load in ("down", "up")}
         )
-        rows = rows.assign(gateway_idle_ms=np.nan)
+        rows = rows.assign(gateway_idle_ms=np.nan, far_end_loads="idle", gateway_loads=None)
     return as_blocks(rows, periods)
 
 
