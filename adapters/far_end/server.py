@@ -12,7 +12,6 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 
-from adapters.errors import AdapterError
 from adapters.far_end import PROTOCOL
 from adapters.far_end.claim import LONGEST_S, Turn
 from adapters.far_end.digest import Gate, Standing
@@ -21,7 +20,6 @@ from adapters.far_end.peers import Peers, plain_address
 from adapters.far_end.wire import PIECE, Asked, Refused, Tally, Wire
 
 MOST_COUNT = 10**12
-_BACKLOG = 256
 _TOO_MANY_S = 1.0  # how long who asks too often waits for that answer
 _FULL = b"HTTP/1.1 503 Service Unavailable\r\nRetry-After: 5\r\nContent-Length: 0\r\nConnection: close\r\n\r\n"
 
@@ -302,45 +300,6 @@ class _Visit:
             "ended": tally.ended,
         }
         self._far_end._tell(Happening("transfer", self.client, detail))
-
-
-def listen(port: int, addresses: Sequence[str] = ()) -> list[socket.socket]:
-    """Sockets that listen at those addresses, or at all of this machine, IPv4 and IPv6; port 0: any.
-
-    Raises AdapterError."""
-    found: list[socket.socket] = []
-    try:
-        for address in addresses or ("0.0.0.0", "::"):
-            try:
-                found.append(_listener(address, found[0].getsockname()[1] if found and not port else port))
-            except OSError:
-                if addresses or not found:  # a machine without IPv6 is no mistake
-                    raise
-    except OSError as error:
-        for sock in found:
-            sock.close()
-        raise AdapterError(
-            f"port {port} at {address} is not to be had: {error.strerror}; say another with --port"
-        ) from error
-    return found
-
-
-def _listener(address: str, port: int) -> socket.socket:
-    # An address may have a zone, without which a link-local one is none.
-    family, _, _, _, place = socket.getaddrinfo(address, port, type=socket.SOCK_STREAM)[0]
-    sock = socket.socket(family, socket.SOCK_STREAM)
-    try:
-        if os.name == "posix":
-            sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        if family == socket.AF_INET6:
-            sock.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_V6ONLY, 1)
-        sock.bind(place)
-        sock.listen(_BACKLOG)
-        sock.setblocking(False)
-    except BaseException:
-        sock.close()
-        raise
-    return sock
 
 
 def _number(asked: Asked, name: str, most: int) -> int:

@@ -14,7 +14,7 @@ import sys
 import time
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import closing, suppress
+from contextlib import ExitStack, closing, suppress
 from ipaddress import IPv4Network, IPv6Network, ip_network
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING
 from adapters.far_end import DEFAULT_PORT
 from logger.commands import add_json_option
 from logger.commands.saying import say_json
-from logger.printable import printable_json
+from logger.printable import printable, printable_json
 from logger.voice import Voice
 
 if TYPE_CHECKING:
@@ -63,18 +63,26 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    token = _token(args)
     if args.show_token:
+        token = _token(args)
         if args.json:
             return say_json(token=token)
         print(token)
         return 0
+    from adapters.far_end.listening import listen
+
+    with ExitStack() as at_end:
+        listeners = [at_end.enter_context(one) for one in listen(args.port, args.listen or ())]
+        return _run(args, listeners, _token(args))  # no token is replaced where this one cannot serve
+
+
+def _run(args: argparse.Namespace, listeners: list[socket.socket], token: str) -> int:
     from importlib.metadata import version
 
     from adapters.far_end.announcing import Announcer, addresses_to_announce, instance_name
     from adapters.far_end.peers import Peers
     from adapters.far_end.sealed import seal
-    from adapters.far_end.server import FarEnd, Happening, listen
+    from adapters.far_end.server import FarEnd, Happening
 
     name = instance_name(args.name or socket.gethostname().partition(".")[0])  # one name, by whatever way one asks
     peers = Peers(args.open_to or ())
@@ -84,7 +92,6 @@ def run(args: argparse.Namespace) -> int:
             said.event(happening.kind, client=happening.client, **happening.detail)
 
         far_end = FarEnd(token, name=name, version=version("linktrial"), limits=_limits(args), peers=peers, tell=tell)
-        listeners = listen(args.port, args.listen or ())
         port = listeners[0].getsockname()[1]
         announcer = None
         if not args.no_announce:
@@ -186,9 +193,9 @@ def _words(kind: str, detail: Mapping[str, object]) -> str:
         case "not-announced":
             return f"not announced: {detail['trouble']}"
         case "transfer":
-            megabytes, seconds = _float(detail["bytes"]) / 1e6, _float(detail["seconds"])
             ended = "" if detail["ended"] == "whole" else f", ended: {_ENDED[str(detail['ended'])]}"
-            return f"{who}: {megabytes:.1f} MB {detail['direction']} in {seconds:.2f} s{ended}"
+            size, took = _size(_float(detail["bytes"])), _took(_float(detail["seconds"]))
+            return f"{who}: {size} {detail['direction']} in {took}{ended}"
         case "claimed":
             return f"{who} has the link for up to {detail['seconds']} s"
         case "given-back":
@@ -212,6 +219,18 @@ _ENDED = {
     "budget": "the day's bytes are spent",
     "gone": "the client went away",
 }
+
+
+def _size(n_bytes: float) -> str:
+    if n_bytes < 1000:
+        return f"{n_bytes:.0f} bytes"
+    return f"{n_bytes / 1e3:.0f} kB" if n_bytes < 999_500 else f"{n_bytes / 1e6:.1f} MB"
+
+
+def _took(seconds: float) -> str:
+    if seconds < 0.001:
+        return "less than 1 ms"
+    return f"{seconds * 1000:.0f} ms" if seconds < 0.9995 else f"{seconds:.2f} s"
 
 
 def _float(value: object) -> float:
@@ -256,5 +275,22 @@ def _token(args: argparse.Namespace) -> str:
     token = None if args.new_token else read_token(path)
     if token is None:
         token = new_token()
+        replaces = path.exists()
         keep_token(path, token)
+        if replaces:
+            _say_who_has_the_old_one(args)
     return token
+
+
+def _say_who_has_the_old_one(args: argparse.Namespace) -> None:
+    """A far end opens no file once it runs: what it read when it began it takes until it ends."""
+    from adapters.far_end.listening import far_end_at
+
+    who = "a far end that runs" if args.show_token else None  # it may listen where we do not look
+    for port in {args.port, DEFAULT_PORT} - {0 if args.show_token else args.port, 0}:
+        for where in args.listen or ["0.0.0.0"]:
+            name = far_end_at(port, where)
+            who = who if name is None else f"the far end '{printable(name)}' that runs on port {port}"
+    if who is not None:
+        words = f"{who} takes the old token until it is restarted; then pair each laptop anew"
+        print(f"linktrial far-end: {words}", file=sys.stderr)

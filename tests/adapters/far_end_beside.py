@@ -14,7 +14,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any
 
-from adapters.far_end.server import FarEnd, Happening, listen
+from adapters.far_end.listening import listen
+from adapters.far_end.server import FarEnd, Happening
 
 TOKEN = "glaze0-kiln00-wheel0-shelf0"
 

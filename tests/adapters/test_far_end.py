@@ -16,7 +16,7 @@ from needs import require_programs
 
 from adapters.far_end import DEFAULT_PORT, PROTOCOL
 from adapters.far_end.limits import Limits
-from adapters.far_end.server import listen
+from adapters.far_end.listening import listen
 from adapters.http_digest import digest_parameters
 from tests.adapters.far_end_beside import everything, far_end_beside, paired, sha256, soon
 
@@ -225,7 +225,7 @@ def test_a_client_that_wants_the_connection_ended_is_given_that(beside, request_
 
 
 def test_ipv6_too():
-    from adapters.far_end.server import listen
+    from adapters.far_end.listening import listen
 
     with far_end_beside(host="::1") as beside:
         asked = http.client.HTTPConnection("::1", beside.port, timeout=10)

@@ -16,8 +16,9 @@ from hypothesis import strategies as st
 
 from adapters.far_end.claim import LONGEST_S, Turn
 from adapters.far_end.limits import Allowance, Bucket, Buckets, Limits, Room
+from adapters.far_end.listening import listen
 from adapters.far_end.peers import Peers, plain_address
-from adapters.far_end.server import FarEnd, listen
+from adapters.far_end.server import FarEnd
 from tests.adapters.far_end_beside import TOKEN, everything, far_end_beside, paired, soon
 
 

@@ -17,6 +17,7 @@ from pathlib import Path
 
 import pytest
 
+from logger.commands import far_end
 from logger.console import main
 from tests.adapters.far_end_beside import Beside, everything, paired
 
@@ -26,6 +27,7 @@ import sys
 from adapters.far_end import sealed
 seen = []
 sealed.seal = lambda: sys.addaudithook(lambda event, args: seen.append([event, repr(args)]) if sealed.touches_files(event) else None)
+from logger.commands import far_end
 from logger.console import main
 code = main(["far-end", *sys.argv[1:]])
 touched = list(seen)
@@ -110,6 +112,47 @@ def test_it_tells_in_json_what_happens_and_ends_clean(number):
     assert events[0]["bytes"] == 100_000
     assert all(event["time_utc_ms"] > 1e12 for event in events)
     assert beside.token not in out, "what is not a terminal may be kept"
+
+
+def test_where_one_runs_already_that_is_said_and_no_token_is_replaced(capsys):
+    with running("--name", "office") as (_, beside):
+        kept = Path(os.environ["XDG_CONFIG_HOME"]) / "linktrial/far-end-token"
+        assert main(["far-end", "--no-announce", "--new-token", "--port", str(beside.port)]) == 1
+        said = capsys.readouterr().err
+        assert f"a far end, 'office', runs on port {beside.port} already; stop it first, or say another" in said
+        assert kept.read_text().strip() == beside.token
+
+
+def test_a_far_end_that_runs_is_said_to_take_the_old_token_until_it_is_restarted(capsys):
+    with running("--name", "office") as (_, beside):
+        assert main(["far-end", "--new-token", "--show-token", "--port", str(beside.port)]) == 0
+        said = capsys.readouterr()
+        assert said.out.strip() != beside.token
+        assert f"'office' that runs on port {beside.port} takes the old token until it is restarted" in said.err
+    assert main(["far-end", "--new-token", "--show-token", "--port", str(beside.port)]) == 0
+    assert "a far end that runs takes the old token until it is restarted" in capsys.readouterr().err
+
+
+def test_a_token_that_is_none_lets_the_port_go(tmp_path, capsys):
+    (tmp_path / "token").write_text("short")
+    assert main(["far-end", "--port", "0", "--token-file", str(tmp_path / "token")]) == 1
+    assert "--new-token" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("n_bytes", "seconds", "words"),
+    [
+        (0, 0.0, "0 bytes down in less than 1 ms"),
+        (999, 0.001, "999 bytes down in 1 ms"),
+        (43_210, 0.0125, "43 kB down in 12 ms"),
+        (999_499, 0.9994, "999 kB down in 999 ms"),
+        (999_500, 0.9996, "1.0 MB down in 1.00 s"),
+        (2_500_000_000, 90.0, "2500.0 MB down in 90.00 s"),
+    ],
+)
+def test_a_small_transfer_is_told_in_small_units(n_bytes, seconds, words):
+    detail = {"client": "192.168.1.7", "bytes": n_bytes, "seconds": seconds, "direction": "down", "ended": "whole"}
+    assert far_end._words("transfer", detail) == f"192.168.1.7: {words}"
 
 
 def test_it_ends_clean_while_a_transfer_runs():
@@ -283,9 +326,17 @@ def test_a_port_that_is_taken_or_an_address_that_is_not_here_is_said_in_one_line
         port = str(taken.getsockname()[1])
         done = subprocess.run([*command, "--port", port, *where], capture_output=True, text=True, cwd=ROOT, timeout=30)
         assert (done.returncode, done.stdout, done.stderr.count("\n")) == (1, "", 1)
-        assert "say another" in done.stderr
-    done = subprocess.run([*command, "--listen", "192.0.2.77"], capture_output=True, text=True, cwd=ROOT, timeout=30)
-    assert (done.returncode, done.stderr.count("\n")) == (1, 1)
+        assert "is taken by another program; say another with --port" in done.stderr
+    for address, why in (
+        ("192.0.2.77", "192.0.2.77 is no address of this machine; say one that is with --listen"),
+        ("fd00::77", "fd00::77 is no address of this machine"),
+        ("kiln..room", "'kiln..room' is no address; say one"),
+        ("kiln room", "'kiln room' is no address; say one"),
+    ):
+        done = subprocess.run([*command, "--listen", address], capture_output=True, text=True, cwd=ROOT, timeout=30)
+        assert (done.returncode, done.stderr.count("\n")) == (1, 1)
+        assert why in done.stderr
+        assert "--port" not in done.stderr
 
 
 def test_a_limit_is_kept():
