@@ -91,13 +91,13 @@ def _log(args: argparse.Namespace, settings: Settings, clock: Clock) -> int:
                 return
             if daemon.tick():
                 pruner.tick()
-            sightings.tick()
+            sightings.tick(may_ask=not probes.running)
             reviews.tick()
 
         def turn() -> None:
             if daemon.begun and interval_s > LONGEST_WAIT_S:  # what a scan has heard is kept for half a minute
                 sampler.take_in_events()
-                sightings.tick()
+                sightings.tick(may_ask=not probes.running)
             if daemon.begun and not sightings.scanning:  # a scan would be measured, too
                 probes.tick()
             supervisor.alive(daemon.standing)

@@ -53,6 +53,11 @@ class Probes:
         self._lost = True  # whether a probe may stand in the log as running that does not: one of a daemon killed
         self._failing = False
 
+    @property
+    def running(self) -> bool:
+        """Whether a turn was begun and has not ended; its row is in the log some seconds after its beginning."""
+        return self._child is not None
+
     def tick(self) -> None:
         """Begin a turn, watch or end one. Raises nothing: what goes wrong here is complained of once and tried again,
         for logging must not end with it."""

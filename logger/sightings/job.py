@@ -96,13 +96,14 @@ class Sightings:
         if reading is not None and reading.connected and reading.ssid:
             self._own = reading.ssid
 
-    def tick(self) -> None:
-        """Ask, look, write: whichever it is time for."""
+    def tick(self, *, may_ask: bool = True) -> None:
+        """Ask, look, write: whichever it is time for. ``may_ask``: no probe is about to begin, as far as the daemon
+        knows; the log tells of one that has."""
         now_s = self._clock.elapsed_s()
         if not self._every_s or now_s < self._rests_until_s:
             return
         try:
-            self._tick(now_s)
+            self._tick(now_s, may_ask=may_ask)
         except AdapterError:  # the sampler meets and tells it
             self._rests_until_s = now_s + LOOK_AGAIN_S
         except Exception as error:  # whatever is on the air, logging goes on
@@ -112,7 +113,7 @@ class Sightings:
                 words = f"{type(error).__name__}: {error}"
                 self._voice.complain(f"what scans hear cannot be kept ({printable(words)}); logging goes on")
 
-    def _tick(self, now_s: float) -> None:
+    def _tick(self, now_s: float, *, may_ask: bool) -> None:
         now_ms = self._clock.utc_ms()
         if not EARLIEST_MS <= now_ms <= LATEST_MS:
             return
@@ -128,7 +129,9 @@ class Sightings:
         elif now_s >= self._look_at_s and not self.scanning:  # what a scan finds is told at its end, all at once
             self._look(now_s, scanned=False, active=False)
         self._write(now_s)
-        if self._watched and not self.scanning and self._pace.may_begin(now_s) and not self._probing(now_ms):
+        if not may_ask or not self._watched or self.scanning:
+            return
+        if self._pace.may_begin(now_s) and not self._probing(now_ms):
             self._ask(now_s)
 
     # --- asking ---

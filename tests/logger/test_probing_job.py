@@ -120,7 +120,8 @@ def test_one_that_takes_too_long_is_ended_and_it_is_said_once(log):
         begun = beside.probes._child
         assert begun is not None
         beside.clock.advance(LONGEST_S + 1)
-        until(lambda: (beside.probes.tick(), beside.probes._child is None)[1])
+        assert beside.probes.running
+        until(lambda: (beside.probes.tick(), not beside.probes.running)[1])
     assert beside.err.getvalue().count("it took longer than 8 min") == 1
 
 

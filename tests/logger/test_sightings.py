@@ -87,6 +87,17 @@ def test_no_scan_while_a_probe_runs(desk):
     assert desk.adapter.n_asked == 1
 
 
+def test_no_scan_while_a_probe_is_about_to_begin(desk):
+    watch(desk.log, POTTERY, 0)
+    for _ in range(20):
+        desk.clock.advance(5.0)
+        desk.sampler.tick()
+        desk.job.tick(may_ask=False)
+    assert desk.adapter.n_asked == 0
+    desk.job.tick()
+    assert desk.adapter.n_asked == 1
+
+
 def test_no_scan_without_a_link_nor_just_after_it_came(desk):
     watch(desk.log, POTTERY, 0)
     linked, desk.adapter.reading = desk.adapter.reading, LOST
