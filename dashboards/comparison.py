@@ -117,7 +117,7 @@ class Part:
     """A location and band that have both versions. ``told``: the metrics that either tells there, of probes both.
     ``chosen``: a sentence where the laptop was on the band by its own choice, else none. ``linked``: the laptop was on
     the band with both. ``radios``: BSSIDs of the band that were heard with both, copies once; ``own``: those of them
-    that the laptop was linked to with both. ``laptop_on``: the bands that it was on."""
+    that the laptop was linked to with both. ``laptop_on``: the bands that it was on, but for those it seldom was."""
 
     location: str
     band: str
@@ -216,8 +216,8 @@ def effects_asked(
     in_force: int | None = None,
 ) -> list[Asked]:
     """The effects to be judged there, if it is on ``band`` (None: any). A metric named alone is always judged; RSSI of
-    a band that the laptop was not on by the radios heard there. Of the radios heard, those that it was linked to itself
-    are left out, unless sightings are asked for alone."""
+    a band that the laptop was not on, or seldom, by the radios heard there. Of the radios heard on other bands, those
+    that it was linked to itself are left out, unless sightings are asked for alone."""
     if band not in (None, part.band):
         return []
     planned = _radio_planned(settings.get(a, {}), settings.get(b, {}), part.band)
@@ -227,9 +227,10 @@ def effects_asked(
     wanted = [
         (metric, "") for metric in metrics if part.linked and metric != "sighting" and metric in (*part.told, alone)
     ]
-    if "sighting" in metrics or (alone == "rssi" and not part.linked):
-        others = part.radios if alone else tuple(radio for radio in part.radios if radio not in part.own)
-        wanted += [("sighting", radio) for radio in others]
+    hardly_linked = not part.linked or bool(part.chosen)
+    if "sighting" in metrics or (alone == "rssi" and hardly_linked):
+        every = bool(alone) or hardly_linked
+        wanted += [("sighting", radio) for radio in part.radios if every or radio not in part.own]
     return [
         Asked(a, b, part.location, part.band, metric, _margin(metric, judged), washout_s, planned, running, radio)
         for metric, radio in wanted

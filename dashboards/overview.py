@@ -54,12 +54,14 @@ def overview(
     effects: Sequence[LocatedEffect], lasting: Iterable[Stability] = (), unexplained: Sequence[Unexplained] = ()
 ) -> dict[str, Any]:
     """What one change did: a story per location and band, and where the laptop seldom chose a
-    band, by band. ``lasting``: the stability of links, for a word on whether it lasts. ``unexplained``: changes that
-    nobody wrote down, for a word where they lie within a version and so within its effect."""
+    band that scans do not tell of either, by band. ``lasting``: the stability of links, for a word on whether it lasts.
+    ``unexplained``: changes that nobody wrote down, for a word where they lie within a version and so within its
+    effect."""
     steady = {(one.location, one.band, one.version): one for one in lasting}
     seldom: dict[str, list[str]] = {}
+    told_by_scans = {(one.location, one.band) for one in of_radios(effects) if _known(one)}
     for (place, band), found in by_place(effects).items():
-        if seldom_used(found):
+        if seldom_used(found) and (place, band) not in told_by_scans:
             seldom.setdefault(band_name(band), []).append(printable(place))
     places = judged_places(effects)
     stories = [_story(place, band, found) for (place, band), found in places.items()]

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from dashboards.beside_frames import Beside
     from dashboards.comparison import Part
 
+TOLD_BY_SCANS = "Scans heard its radios whatever the laptop was on: RSSI from scans is judged apart."
+
 
 def measured_in_both(beside: Beside | None, location: str, band: str, a: int, b: int) -> set[str]:
     """The metrics that probes of both versions tell there."""
@@ -35,7 +37,7 @@ def measured_in_both(beside: Beside | None, location: str, band: str, a: int, b:
 def radios_in_both(parts: Sequence[Part], blocks: pd.DataFrame, a: int, b: int, beside: Beside | None) -> list[Part]:
     """The parts with the radios that were heard with both versions, and further ones for bands that the laptop was not
     on itself. ``blocks``: of the two versions and the locations that are asked about."""
-    from dashboards.comparison import Part
+    from dashboards.comparison import MINOR_SHARE, Part
 
     if beside is None or beside.sightings.empty:
         return list(parts)
@@ -43,6 +45,7 @@ def radios_in_both(parts: Sequence[Part], blocks: pd.DataFrame, a: int, b: int, 
     heard = beside.sightings
     heard = heard[heard["version"].isin((a, b)) & heard["location"].isin(blocks["location"].unique())]
     found = {(part.location, part.band): part for part in parts}
+    seldom = {where for where, part in found.items() if part.chosen}
     for (place, band), here in heard.groupby(["location", "band"]):
         radios = one_of_each(here, [bssid for bssid in _in_both(here, a, b) if isinstance(bssid, str)])
         if not radios:
@@ -50,12 +53,15 @@ def radios_in_both(parts: Sequence[Part], blocks: pd.DataFrame, a: int, b: int, 
         there = linked[linked["location"] == place]
         own = _in_both(there[there["band"] == band], a, b)
         where = (str(place), str(band))
+        on_s = there.groupby("band")["covered_s"].sum()
+        often = {str(on) for on in on_s.index[on_s >= MINOR_SHARE * on_s.sum()] if (where[0], str(on)) not in seldom}
         known = found.get(where) or Part(*where, told=(), chosen=(), imported=False, linked=False)
         found[where] = replace(
             known,
             radios=tuple(radios),
             own=tuple(radio for radio in radios if own & copies_heard(here, radio)),
-            laptop_on=tuple(sorted(set(there["band"].astype(str)))),
+            chosen=tuple(f"{why} {TOLD_BY_SCANS}" for why in known.chosen),
+            laptop_on=tuple(sorted(often)),
         )
     return sorted(found.values(), key=lambda part: (part.location, part.band))
 
