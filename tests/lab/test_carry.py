@@ -45,6 +45,13 @@ def test_latency_grows_with_the_queue_that_a_transfer_fills(probe) -> None:
     assert all(each["method"] == "icmp" and each["n_sent"] > 10 for each in probe["latencies"])
 
 
+def test_the_kernel_tells_the_same_of_the_transfer_s_own_packets_in_both_directions(probe) -> None:
+    idle_ms = next(each["median_ms"] for each in probe["latencies"] if each["load"] == "idle")
+    assert all(each["tcp_rtt_ms"] > 2 * idle_ms for each in probe["transfers"])
+    resent = [(each["direction"], each["tcp_retransmits"] is None) for each in probe["transfers"]]
+    assert set(resent) == {("down", True), ("up", False)}
+
+
 def test_samples_of_a_probe_are_flagged_and_no_others(trip: Trip) -> None:
     row = trip.db.execute("SELECT * FROM probe WHERE outcome = 'done'").fetchone()
     span = (row["started_at_utc_ms"], row["ended_at_utc_ms"])
