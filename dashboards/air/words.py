@@ -9,10 +9,11 @@ from typing import Any
 from dashboards.air.findings import AirFindings, ChannelHeard, Choice, OwnChannel, RadioHeard
 from dashboards.air.rules import EIRP_WORDS, WHOSE_WORD_HOLDS, radar_in_most_countries, rule_words
 from dashboards.analysis.air.airtime import HOURS_A_BIN, LEAST_DAYS, LEAST_LOOKS_A_DAY, Difference
+from dashboards.analysis.air.choice import LEAST_FEWER, LEAST_LESS_BUSY, Pick
 from dashboards.analysis.air.overlap import LEAST_OVERLAP, MEANING
 from dashboards.sentences import aligned, band_name, number
 from logger.printable import printable
-from logger.times import format_duration, format_local
+from logger.times import format_local
 from logger.wording import counted
 
 CHANNEL_COLUMNS = ("channel", "neighbours", "strongest", "load", "busy", "noise", "falls into yours", "busiest")
@@ -173,10 +174,8 @@ def choice_lines(choice: Choice, air: AirFindings) -> Iterator[str]:
     here = f"channel {name_of(own.channel, own.on.primary_mhz)}"
     found, best = choice.pick, choice.pick.best
     heard, n_looks = choice.own_heard
-    span = "" if air.from_utc_ms is None or air.to_utc_ms is None else days_words(air.from_utc_ms, air.to_utc_ms)
-    on_own = (
-        f"Neighbours were heard on {here} at {percent(heard / max(n_looks, 1))} of {counted(n_looks, 'scan')}{span}."
-    )
+    scans = f"{counted(n_looks, 'scan')} on {counted(air.n_days, 'day')}"
+    on_own = f"Neighbours that reach into {here} were heard at {percent(heard / max(n_looks, 1))} of {scans}."
     yield f"Another channel on {band_name(choice.band)}?"
     if found.verdict == "too few days":
         yield (
@@ -192,12 +191,13 @@ def choice_lines(choice: Choice, air: AirFindings) -> Iterator[str]:
         there += f" at {best.channel.width_mhz:g} MHz"
     compared = _compared(choice, here, there)
     if found.verdict == "no better":
-        yield f"  No channel that was listened to is better beyond doubt. {on_own} {compared}{_left_out(choice)}"
+        yield f"  No channel that was listened to is better by enough. {on_own} {compared} {_missing(found)}"
+        if left_out := _left_out(choice):
+            yield f"  {left_out}"
         return
     yield f"  {there.capitalize()} looks better than {here}. {on_own} {compared}"
-    n_there, _ = choice.best_heard
-    evidence = f"somebody was heard there at {n_there:,} of {counted(n_looks, 'scan')}{span}"
-    yield f"  The evidence: {evidence}.{_left_out(choice)}"
+    if left_out := _left_out(choice):
+        yield f"  {left_out}"
     yield f"  {_rules_there(choice, own, air)}"
     where = "one spot only" if len(air.locations) == 1 else f"{len(air.locations)} spots"
     yield f"  Heard from {where}: {ROUTER_HEARS_OTHERS}. Another channel alone moves RSSI by several dB either way."
@@ -228,19 +228,51 @@ def _left_out(choice: Choice) -> str:
         words.append(f"{counted(found.n_unheard, 'channel')} not listened to often enough")
     if found.n_barred:
         words.append(f"{counted(found.n_barred, 'channel')} that the system's rules do not allow")
-    return f" Left out: {', '.join(words)}." if words else ""
+    return f"Left out: {', '.join(words)}." if words else ""
 
 
 def _compared(choice: Choice, here: str, there: str) -> str:
     found = choice.pick
     words = (
-        f"{choice.own_neighbours:.1f} neighbours at a look on {here}, {choice.best_neighbours or 0.0:.1f} on {there}"
+        f"{choice.own_neighbours:.1f} neighbours at a look reach into {here},"
+        f" {choice.best_neighbours or 0.0:.1f} into {there}{_interval(found.neighbours, 1.0, '')}"
     )
-    words += _interval(found.neighbours, 1.0, "")
     if found.busy is None:
-        return f"{words}. How busy it is there is not known: this card counts no busy time elsewhere."
+        return f"{words}. {_why_busy_is_unknown(found, here, there)}"
     points = _interval(found.busy, 100.0, " points")
-    return f"{words}; busy {100 * found.busy.estimate:.0f} points of a hundred less there{points} ({OWN_TRAFFIC})."
+    more = "more" if found.busy.estimate < 0 else "less"
+    busy = f"{abs(100 * found.busy.estimate):.0f} points of a hundred {more} there{points}"
+    return f"{words}; busy {busy} ({OWN_TRAFFIC})."
+
+
+def _why_busy_is_unknown(found: Pick, here: str, there: str) -> str:
+    own, best, both = found.busy_days
+    if not best:
+        return f"How busy {there} is is not known: no day has {LEAST_LOOKS_A_DAY} visits of scans that counted it."
+    if not own:
+        return f"How busy {here} is is not known: neither the link's samples nor scans' visits counted it."
+    days = f"of {here} on {counted(own, 'day')}, of {there} on {best}, of both on {both}"
+    return (
+        f"How much less busy it is there cannot be told yet: how busy they are is known {days}; it takes {LEAST_DAYS}."
+    )
+
+
+def _missing(found: Pick) -> str:
+    """What it would have taken, and what of it was not there."""
+    says = {
+        "fewer neighbours": "not so many fewer",
+        "fewer neighbours beyond doubt": "the interval of neighbours does not lie above zero",
+        "less busy": "not so much less busy",
+        "less busy beyond doubt": "the interval of busy time does not lie above zero",
+    }
+    if found.neighbours is not None:
+        says["fewer neighbours"] = f"{number(found.neighbours.estimate, 2)} fewer are not enough"
+    if found.busy is not None:
+        says["less busy"] = f"{number(100 * found.busy.estimate, 1)} points less are not enough"
+    asked = f"{number(found.least_fewer, 2)} neighbours fewer at a look"
+    if found.busy is not None:
+        asked += f", and {100 * found.least_less_busy:.0f} points less busy"
+    return f"It takes at least {asked}, beyond doubt: {'; '.join(says[each] for each in found.missing)}."
 
 
 def _interval(found: Difference | None, times: float, unit: str) -> str:
@@ -248,9 +280,14 @@ def _interval(found: Difference | None, times: float, unit: str) -> str:
         return ", never on one day"
     if found.low is None or found.high is None:
         return f", over {counted(found.n_days, 'day')} only"
-    digits = 1 if times == 1 else 0
-    low, high = (number(times * end, digits) for end in (found.low, found.high))
-    return f" (less by [{low}, {high}]{unit}, 95 %, {counted(found.n_days, 'day')} as the unit)"
+    days = counted(found.n_days, "day")
+    if found.high - found.low < 1e-6:
+        return f" (the same difference on each of {days})"
+    for digits in (1, 2, 3) if times == 1 else (0, 1, 2):  # as many as its ends differ in
+        low, high = (number(times * end, digits) for end in (found.low, found.high))
+        if low != high:
+            break
+    return f" (less by [{low}, {high}]{unit}, 95 %, from day to day over the {days} that tell of both)"
 
 
 def _rules_there(choice: Choice, own: OwnChannel, air: AirFindings) -> str:
@@ -266,12 +303,6 @@ def _rules_there(choice: Choice, own: OwnChannel, air: AirFindings) -> str:
     return f"The system's rules there ({country}): {rule_words(rules)}; {WHOSE_WORD_HOLDS} ({EIRP_WORDS}).{power}"
 
 
-def days_words(from_ms: int, to_ms: int) -> str:
-    """ " over 2.1 days"."""
-    days = (to_ms - from_ms) / 86_400_000
-    return f" over {days:.1f} days" if days >= 1 else f" over {format_duration((to_ms - from_ms) / 1000)}"
-
-
 def cautions(air: AirFindings) -> list[str]:
     """What a reader must know beside it."""
     said = []
@@ -283,7 +314,8 @@ def cautions(air: AirFindings) -> list[str]:
     if air.choices:
         said.append(
             "In a scan the card is on each channel for a moment, and on its own in between, where it hears more: so a"
-            " channel counts as better only with at least a third fewer neighbours."
+            f" channel counts as better only with at least a third fewer neighbours and {LEAST_FEWER:g} fewer at a"
+            f" look, and {100 * LEAST_LESS_BUSY:.0f} points of a hundred less busy where that is known of both."
         )
     if air.country is None:
         said.append(f"Rules of channels (DFS, power, indoors) were not read; {WHOSE_WORD_HOLDS}.")

@@ -93,8 +93,8 @@ def test_the_quiet_channel_is_proposed_with_its_evidence(air):
     assert choice.pick.neighbours.estimate == pytest.approx(1.9 - 0.2, abs=0.15)
     text = air_text(air, START_MS)
     assert (
-        "Channel 100 looks better than channel 36. Neighbours were heard on channel 36 at 100 % of 240 scans over 5.0 days"
-        in text
+        "Channel 100 looks better than channel 36. Neighbours that reach into channel 36 were heard at 100 % of 240 scans on"
+        " 5 days. 1.9 neighbours at a look reach into channel 36, 0.2 into channel 100 (less by [" in text
     )
     assert "have to listen for radar" in text.replace("has to", "have to")
     assert "EIRP = transmit power - cable loss + antenna gain" in text
@@ -125,6 +125,13 @@ def test_another_address_of_a_radio_counts_once_and_of_the_own_router_not_at_all
         ("studio", False, 1),
     }
     assert channel(found, 5180).n_neighbours == 1
+
+
+def test_strangers_at_one_level_are_not_one_radio(tmp_path):
+    addresses = ("02:10:18:77:31:05", "02:aa:21:5c:93:e1", "06:4f:90:0b:6d:3c")
+    flats = [replaced(STUDIO, bssid=address, rssi_dbm=-80) for address in addresses]
+    with make_log(tmp_path / "a.db", [Planted(each, spread_db=1.0) for each in [ROUTER, *flats]], hours=48) as log:
+        assert channel(find_air(log, zone="UTC"), 5180).n_neighbours == 3
 
 
 def test_too_few_days_are_said_and_nothing_is_proposed(tmp_path):

@@ -16,6 +16,7 @@ from dashboards.analysis.air.airtime import LEAST_DAYS, Difference, difference
 from dashboards.analysis.air.overlap import Channel
 
 Verdict = Literal["better elsewhere", "no better", "too few days", "no evidence"]
+Missing = Literal["fewer neighbours", "fewer neighbours beyond doubt", "less busy", "less busy beyond doubt"]
 
 LEAST_FEWER = 0.5  # neighbours at a look
 LEAST_FEWER_SHARE = 1 / 3  # of those on the own channel
@@ -42,7 +43,8 @@ class Candidate:
 
 @dataclass(frozen=True, slots=True)
 class Pick:
-    """``best``: where to go, or, where nothing is better, what came nearest. Differences are own less best."""
+    """``best``: where to go, or, where nothing is better, what came nearest, with what it is ``missing``. Differences
+    are own less best. ``busy_days``: on how many days it is known how busy the own is, how busy best, and both."""
 
     verdict: Verdict
     best: Candidate | None = None
@@ -51,6 +53,10 @@ class Pick:
     n_compared: int = 0
     n_unheard: int = 0  # channels that nobody listened on often enough
     n_barred: int = 0  # that the rules do not allow
+    least_fewer: float | None = None  # neighbours at a look: so many fewer it takes
+    least_less_busy: float = LEAST_LESS_BUSY  # and so much less of the time, where that is known of both
+    missing: tuple[Missing, ...] = ()
+    busy_days: tuple[int, int, int] = (0, 0, 0)
 
 
 def channels_of(band: str, width_mhz: float) -> list[Channel]:
@@ -81,9 +87,20 @@ def pick(own: Candidate, others: Iterable[Candidate]) -> Pick:
     if not fair:
         return Pick("no evidence", n_unheard=n_unheard, n_barred=n_barred)
     judged = [(other, *_differences(own, other, len(fair))) for other in fair]
-    better = [each for each in judged if _is_better(own, *each[1:])]
+    fewest = max(LEAST_FEWER, LEAST_FEWER_SHARE * _mean(own.neighbours))
+    better = [each for each in judged if not _missing(fewest, *each[1:])]
     chosen = min(better or judged, key=lambda each: (bool(better) and each[0].restricted, *_worth(each[0])))
-    return Pick("better elsewhere" if better else "no better", *chosen, len(fair), n_unheard, n_barred)
+    best = chosen[0]
+    return Pick(
+        "better elsewhere" if better else "no better",
+        *chosen,
+        len(fair),
+        n_unheard,
+        n_barred,
+        least_fewer=fewest,
+        missing=_missing(fewest, *chosen[1:]),
+        busy_days=(len(own.busy), len(best.busy), len(own.busy.keys() & best.busy.keys())),
+    )
 
 
 def _differences(own: Candidate, other: Candidate, n_compared: int) -> tuple[Difference | None, Difference | None]:
@@ -93,14 +110,22 @@ def _differences(own: Candidate, other: Candidate, n_compared: int) -> tuple[Dif
     return difference(own.neighbours, other.neighbours, n_compared=n_compared), busy
 
 
-def _is_better(own: Candidate, neighbours: Difference | None, busy: Difference | None) -> bool:
-    fewest = max(LEAST_FEWER, LEAST_FEWER_SHARE * _mean(own.neighbours))
-    fewer = neighbours is not None and _surely(neighbours, fewest)
-    return fewer and (busy is None or _surely(busy, LEAST_LESS_BUSY))
+def _missing(fewest: float, neighbours: Difference | None, busy: Difference | None) -> tuple[Missing, ...]:
+    """What keeps a channel from being better; nothing, if it is."""
+    missing: list[Missing] = []
+    if neighbours is None or neighbours.estimate < fewest:
+        missing.append("fewer neighbours")
+    elif not _beyond_doubt(neighbours):
+        missing.append("fewer neighbours beyond doubt")
+    if busy is not None and busy.estimate < LEAST_LESS_BUSY:
+        missing.append("less busy")
+    elif busy is not None and not _beyond_doubt(busy):
+        missing.append("less busy beyond doubt")
+    return tuple(missing)
 
 
-def _surely(found: Difference, at_least: float) -> bool:
-    return found.estimate >= at_least and found.low is not None and found.low > 0
+def _beyond_doubt(found: Difference) -> bool:
+    return found.low is not None and found.low > 0
 
 
 def _worth(other: Candidate) -> tuple[float, float, float]:
