@@ -7,6 +7,7 @@ its link is asked for in hearing.py.
 from __future__ import annotations
 
 import errno
+import socket
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -63,17 +64,20 @@ class _Left(NamedTuple):
     at_s: float
 
 
-def open_nl80211() -> Family:
-    """Raises NoWirelessInterface where the kernel has no Wi-Fi, AdapterError where it cannot be asked."""
+def open_nl80211(wanted: str | None = None) -> Family:
+    """Raises NoWirelessInterface where the kernel has no Wi-Fi, AdapterError where it cannot be asked. ``wanted``: the
+    interface that is to be read, if one was named."""
     try:
         return Family("nl80211")
     except Refused as refusal:
         if refusal.code != errno.ENOENT:
             raise
+        none = "no Wi-Fi in this kernel (nl80211 is missing)"
+        if wanted is not None:
+            raise NoWirelessInterface(f"{_not_the_one(wanted)}: {none}") from refusal
         boxed = surroundings().container_advice
         raise NoWirelessInterface(
-            "no Wi-Fi in this kernel (nl80211 is missing); "
-            + (boxed or "plug in a wireless card or load its driver, or try 'linktrial demo' without one")
+            f"{none}; " + (boxed or "plug in a wireless card or load its driver, or try 'linktrial demo' without one")
         ) from refusal
     except OSError as error:
         raise AdapterError(
@@ -123,7 +127,7 @@ class LinuxAdapter:
     @classmethod
     def open(cls, interface: str | None = None, kernel: Family | None = None) -> LinuxAdapter:
         """The named interface, or the one that is joined to a network, or else the first."""
-        kernel = kernel or open_nl80211()
+        kernel = kernel or open_nl80211(interface)
         try:
             adapter = cls(kernel, _choose(_interfaces(kernel), interface))
             kernel.listen("mlme", "scan")
@@ -359,17 +363,21 @@ def _interfaces(kernel: Family) -> list[InterfaceInfo]:
 
 def _choose(interfaces: list[InterfaceInfo], wanted: str | None) -> str:
     names = [interface.name or "" for interface in sorted(interfaces, key=lambda each: each.ssid is None)]
+    if wanted is not None and wanted not in names:
+        raise NoWirelessInterface(f"{_not_the_one(wanted)}; there is: {', '.join(sorted(names)) or 'none'}")
     if not names:
         boxed = surroundings().container_advice
         raise NoWirelessInterface(
             "no wireless interface; "
             + (boxed or "plug a card in, load its driver, or lift its block ('rfkill list' shows one)")
         )
-    if wanted is None:
-        return names[0]
-    if wanted not in names:
-        raise NoWirelessInterface(f"no wireless interface {wanted!r}; there is: {', '.join(sorted(names))}")
-    return wanted
+    return names[0] if wanted is None else wanted
+
+
+def _not_the_one(wanted: str) -> str:
+    if wanted in {name for _, name in socket.if_nameindex()}:
+        return f"the interface {wanted!r} is not a wireless one that joins networks"
+    return f"there is no interface {wanted!r}"
 
 
 def _explained(refusal: Refused, interface: str) -> AdapterError:

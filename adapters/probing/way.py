@@ -20,6 +20,7 @@ from adapters.probing.errors import ProbeFailed, WayAstray
 
 _UP, _GATEWAY, _REJECT = 0x1, 0x2, 0x200  # RTF_ flags of linux/route.h
 _IP_BOUND_IF, _IPV6_BOUND_IF = 25, 125  # netinet/in.h of macOS
+_OURSELVES = "this laptop itself; the far end belongs on a wired machine"
 
 Address = tuple[str, int] | tuple[str, int, int, int]  # of a socket
 
@@ -46,6 +47,21 @@ def gateway_of(interface: str, routes: list[Route]) -> IPv4Address | IPv6Address
     return best.gateway if best else None
 
 
+def interface_to(host: str, port: int) -> str | None:
+    """The interface over which the system itself goes there, whichever it is; None where it is not known. Nothing is
+    sent. Raises WayAstray where that is no way out of this machine."""
+    try:
+        family, _, _, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_DGRAM)[0]
+        with socket.socket(family, socket.SOCK_DGRAM) as look:
+            look.connect(address)
+            own = look.getsockname()[0].partition("%")[0]
+    except (OSError, UnicodeError):
+        return None
+    if ip_address(own).is_loopback:
+        raise WayAstray(f"{host} is {_OURSELVES}")
+    return next((name for _, name in socket.if_nameindex() if own in _addresses(name)), None)
+
+
 class Way:
     """Over the interface of this name. Raises WayAstray where it has no address."""
 
@@ -58,7 +74,9 @@ class Way:
         except OSError:  # it went just now
             self._index = 0
         if not self._index:
-            raise WayAstray(f"{interface} has no address; is the laptop connected?")
+            there = interface in {name for _, name in socket.if_nameindex()}
+            why = "has no address; is the laptop connected?" if there else "is no interface of this machine"
+            raise WayAstray(f"{interface} {why}")
         self._resolved: dict[tuple[str, int], list[tuple[int, Address]]] = {}
 
     def gateway(self) -> str | None:
@@ -139,7 +157,7 @@ class Way:
 
     def _astray(self, host: str, addresses: list[str]) -> str:
         if any(ip_address(a.partition("%")[0]).is_loopback or a in _own_addresses() for a in addresses):
-            return f"{host} is this laptop itself; the far end belongs on a wired machine"
+            return f"{host} is {_OURSELVES}"
         return f"the way to {host} does not go over {self.interface}; is it in the same network as this laptop's Wi-Fi?"
 
 

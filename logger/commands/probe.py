@@ -113,8 +113,13 @@ def _look_elsewhere(args: argparse.Namespace, interface: str) -> None:
 def _adapter(args: argparse.Namespace, interface: str | None) -> Adapter:
     if args.simulated is None:
         from adapters import open_adapter
+        from adapters.errors import NoWirelessInterface
 
-        return open_adapter(interface)
+        try:
+            return open_adapter(interface)
+        except NoWirelessInterface as error:
+            why = "a probe goes over a wireless interface, for the log says which radio it was"
+            raise NoWirelessInterface(f"{why}; {error}") from error
     from adapters.clock import SystemClock
     from adapters.simulated.pottery import scene
     from adapters.simulated.radio import SimulatedRadio
@@ -141,26 +146,42 @@ def _told_to_end() -> Iterator[Callable[[], bool]]:
 
 
 def _pair(args: argparse.Namespace) -> int:
-    from contextlib import closing
-
     from adapters.probing.finding import find_far_ends
-    from logger.probing.meeting import met, met_at_one, the_only_one
+    from adapters.probing.way import read_routes
+    from logger.probing.meeting import met_anyhow, the_only_one
     from logger.probing.pairing import keep_pairing
-    from logger.settings import load_settings
 
-    with closing(_adapter(args, args.interface or load_settings().interface or None)) as adapter:
-        interface = args.interface or adapter.interface
+    said = args.interface
+    probed = said or _wireless(args)
     if args.pair:
-        paired = met(interface, args.pair, _token(args.pair))
+        places, token = [args.pair], _token(args.pair)
     else:
         found = the_only_one(find_far_ends())
-        paired = met_at_one(interface, found, _token(found.name))
+        places, token = found.places(read_routes(), probed or ""), _token(found.name)
+    paired, over = met_anyhow(probed, places, token, or_else=said is None)
     path = keep_pairing(paired)
     if args.json:
-        return say_json(address=paired.address, name=paired.name, file=str(path))
-    print(f"paired with '{printable(paired.name)}' at {printable(paired.address)}")
-    print(f"its token is in {printable(str(path))}, for your eyes alone; 'linktrial probe' tests the link now")
+        return say_json(address=paired.address, name=paired.name, interface=over, file=str(path))
+    print(f"paired with '{printable(paired.name)}' at {printable(paired.address)}, over {printable(over)}")
+    hint = "'linktrial probe' tests the link now"
+    if over != probed:
+        hint = "probes will go over the wireless interface alone"
+    print(f"its token is in {printable(str(path))}, for your eyes alone; {hint}")
     return 0
+
+
+def _wireless(args: argparse.Namespace) -> str | None:
+    """The interface that probes will go over; None where there is none now, for pairing needs none."""
+    from contextlib import closing
+
+    from adapters.errors import AdapterError
+    from logger.settings import load_settings
+
+    try:
+        with closing(_adapter(args, load_settings().interface or None)) as adapter:
+            return adapter.interface
+    except AdapterError:
+        return None
 
 
 def _token(far_end: str) -> str:

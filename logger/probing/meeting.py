@@ -6,15 +6,17 @@ that takes it is kept.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from contextlib import suppress
 
 from adapters.contract import Ability
 from adapters.errors import AdapterError
+from adapters.probing.errors import ProbeFailed, WayAstray
 from adapters.probing.finding import FoundFarEnd, NoLookingAround, find_far_ends
 from adapters.probing.greeting import meet
 from adapters.probing.http_wire import Connection, Proof
 from adapters.probing.target import far_end_target
-from adapters.probing.way import Way, read_routes
+from adapters.probing.way import Way, interface_to, read_routes
 from logger.errors import LogError
 from logger.printable import printable
 from logger.probing.pairing import Paired, keep_pairing, read_pairing, target_of
@@ -54,6 +56,24 @@ def met_at_one(interface: str, found: FoundFarEnd, token: str) -> Paired:
         except AdapterError as error:
             trouble = trouble or error
     raise trouble or NoLookingAround(f"'{printable(found.name)}' has no address")
+
+
+def met_anyhow(probed: str | None, places: Sequence[str], token: str, *, or_else: bool) -> tuple[Paired, str]:
+    """The far end at the first of those addresses that answers, and over which interface: the one that is probed, where
+    there is one and it leads there, ``or_else`` any that does. Raises AdapterError, for the first, where none does."""
+    trouble: AdapterError | None = None
+    for over_any in (False, True) if or_else else (False,):
+        for address in places[:TRIED_AT_MOST]:
+            try:
+                target = far_end_target(address, token)
+                over = interface_to(target.host, target.port) if over_any else probed
+                if over is not None:
+                    return met(over, address, token), over
+            except AdapterError as error:
+                trouble = trouble or error
+        if trouble is not None and not isinstance(trouble, WayAstray):
+            break  # it was reached
+    raise trouble or ProbeFailed(f"no way leads to {places[0]!a}; is this machine in its network?")
 
 
 def met_elsewhere(interface: str) -> Paired | None:

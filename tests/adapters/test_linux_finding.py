@@ -67,6 +67,34 @@ def test_a_kernel_without_wifi_is_answered_with_what_to_do(monkeypatch, containe
         LinuxAdapter.open()
 
 
+@pytest.mark.parametrize(
+    ("name", "why"),
+    [
+        ("lo", r"^the interface 'lo' is not a wireless one that joins networks: no Wi-Fi in this kernel"),
+        ("wlan9", r"^there is no interface 'wlan9': no Wi-Fi in this kernel"),
+    ],
+)
+def test_a_named_one_that_is_none_is_said_first_where_the_kernel_has_no_wifi(monkeypatch, name, why):
+    monkeypatch.setattr(adapters.linux.adapter, "surroundings", lambda: around("docker"))
+    monkeypatch.setattr(adapters.linux.adapter, "Family", lambda name: Family(name, FakeKernel(family=None).open_wire))
+    with pytest.raises(NoWirelessInterface, match=why) as caught:
+        LinuxAdapter.open(name)
+    assert "container" not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("name", "cards", "why"),
+    [
+        ("lo", CARDS, r"^the interface 'lo' is not a wireless one that joins networks; there is: wlan0, wlan1$"),
+        ("kiln9", CARDS, r"^there is no interface 'kiln9'; there is: wlan0, wlan1$"),
+        ("kiln9", [], r"^there is no interface 'kiln9'; there is: none$"),
+    ],
+)
+def test_a_wrong_name_is_told_apart_from_an_interface_of_another_kind(name, cards, why):
+    with pytest.raises(NoWirelessInterface, match=why):
+        open_on(laptop(INTERFACE=cards), name)
+
+
 def test_a_system_without_netlink_is_answered_with_what_to_do(monkeypatch):
     def no_socket(name: str) -> Family:
         raise OSError(errno.EPROTONOSUPPORT, os.strerror(errno.EPROTONOSUPPORT))

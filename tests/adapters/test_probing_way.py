@@ -104,7 +104,10 @@ def test_the_laptop_itself_is_refused(laptop, host):
         laptop().resolve(host, 47317)
 
 
-def test_an_interface_without_an_address_is_refused():
+def test_an_interface_that_is_none_or_has_no_address_is_refused(monkeypatch):
+    with pytest.raises(WayAstray, match="is no interface of this machine"):
+        Way("no-such-interface")
+    monkeypatch.setattr(socket, "if_nameindex", lambda: [(9, "no-such-interface")])
     with pytest.raises(WayAstray, match="is the laptop connected"):
         Way("no-such-interface")
 

@@ -18,7 +18,8 @@ from pathlib import Path
 import pytest
 
 from adapters.contract import Ability
-from adapters.probing.errors import ProbeFailed
+from adapters.errors import NoWirelessInterface
+from adapters.probing.errors import ProbeFailed, WayAstray
 from adapters.probing.finding import FoundFarEnd
 from adapters.probing.way import Route
 from logger.console import main
@@ -86,6 +87,73 @@ def test_pairing_asks_the_far_end_whether_it_takes_the_token_and_keeps_it_for_it
     assert file.stat().st_mode & 0o777 == 0o600
     assert read_pairing() == Paired(f"127.0.0.1:{port}", "office", TOKEN)
     assert TOKEN not in repr(read_pairing())
+
+
+@linux_only
+def test_pairing_needs_no_wireless_interface_and_says_over_which_it_went(here, monkeypatch, capsys):
+    monkeypatch.setattr("adapters.open_adapter", no_card)
+    monkeypatch.setattr(meeting, "interface_to", lambda host, port: "lo")
+    with far_end(here) as port:
+        say(monkeypatch, f"{TOKEN}\n")
+        assert main(["probe", "--pair", f"127.0.0.1:{port}"]) == 0
+    said = capsys.readouterr().out
+    assert f"paired with 'office' at 127.0.0.1:{port}, over lo" in said
+    assert "probes will go over the wireless interface alone" in said
+    assert read_pairing() == Paired(f"127.0.0.1:{port}", "office", TOKEN)
+
+
+def test_pairing_with_this_machine_itself_is_refused_and_so_is_an_interface_that_is_none(here, monkeypatch, capsys):
+    monkeypatch.setattr("adapters.open_adapter", no_card)
+    for words, why in (
+        (["127.0.0.1"], "is this laptop itself"),
+        (["10.0.0.1", "--interface", "kiln9"], "is no interface"),
+    ):
+        say(monkeypatch, f"{TOKEN}\n")
+        assert main(["probe", "--pair", *words]) == 1
+        said = capsys.readouterr().err
+        assert (why in said, said.count("\n")) == (True, 1)
+    assert read_pairing() is None
+
+
+def test_the_interface_that_is_probed_is_tried_first_and_another_only_where_it_leads_nowhere(monkeypatch):
+    tried = []
+
+    def meet(over: str, address: str, token: str) -> Paired:
+        tried.append((over, address))
+        if over == "wlan0":
+            raise fault
+        return Paired(address, "office", token)
+
+    monkeypatch.setattr(meeting, "met", meet)
+    monkeypatch.setattr(meeting, "interface_to", lambda host, port: "eth0")
+    fault = WayAstray("not that way")
+    assert meeting.met_anyhow("wlan0", ["10.0.0.1"], TOKEN, or_else=True) == (
+        Paired("10.0.0.1", "office", TOKEN),
+        "eth0",
+    )
+    assert tried == [("wlan0", "10.0.0.1"), ("eth0", "10.0.0.1")]
+    tried.clear()
+    with pytest.raises(WayAstray):
+        meeting.met_anyhow("wlan0", ["10.0.0.1"], TOKEN, or_else=False)
+    fault = ProbeFailed("it does not take the token")
+    with pytest.raises(ProbeFailed, match="token"):
+        meeting.met_anyhow("wlan0", ["10.0.0.1"], TOKEN, or_else=True)
+    assert tried == [("wlan0", "10.0.0.1")] * 2
+    monkeypatch.setattr(meeting, "interface_to", lambda host, port: None)
+    with pytest.raises(ProbeFailed, match=r"no way leads to '10\.0\.0\.1'"):
+        meeting.met_anyhow(None, ["10.0.0.1"], TOKEN, or_else=True)
+
+
+def test_a_probe_without_a_wireless_interface_says_why_it_needs_one(here, monkeypatch, capsys):
+    monkeypatch.setattr("adapters.open_adapter", no_card)
+    assert main(["probe", "--db", str(here / "log.db")]) == 1
+    said = capsys.readouterr().err
+    assert "a probe goes over a wireless interface, for the log says which radio it was; no card is in" in said
+    assert not (here / "log.db").exists()
+
+
+def no_card(interface: str | None = None) -> None:
+    raise NoWirelessInterface("no card is in")
 
 
 def test_without_a_token_on_standard_input_nothing_is_kept(here, monkeypatch, capsys):
