@@ -29,7 +29,7 @@ from dashboards.analysis.air.airtime import (
 )
 from dashboards.analysis.air.choice import Candidate, channels_of, pick, pieces_mhz
 from dashboards.analysis.air.overlap import Channel, relation, share
-from dashboards.analysis.copies import LEAST_STRETCHES, is_one
+from dashboards.analysis.copies import LEAST_STRETCHES, is_one, may_be_one
 from logger.log import Log
 from logger.router_settings import eirp_dbm
 
@@ -117,7 +117,7 @@ class _Finder:
         return group
 
     def _copies(self) -> Iterator[set[int]]:
-        """Radios that are copies of one another, by their levels at the newest looks."""
+        """Radios that are copies of one another, by their addresses and their levels at the newest looks."""
         looks = self.looks
         newest = np.flatnonzero(self.counted)[-MOST_LOOKS_FOR_COPIES:]
         column = np.full(len(looks.day), -1)
@@ -136,8 +136,10 @@ class _Finder:
             level[row[looks.seen_radio[on_it]], column[looks.seen_look[on_it]]] = looks.seen_rssi_dbm[on_it]
             found: list[set[int]] = []
             for one, other in combinations(range(len(here)), 2):
+                pair = {int(here[one]), int(here[other])}
+                if not may_be_one(*(self.air.radios[radio].bssid for radio in pair)):
+                    continue
                 if is_one(level[one], level[other], np.ones(len(newest))):
-                    pair = {int(here[one]), int(here[other])}
                     joined = [known for known in found if known & pair]
                     found = [known for known in found if not known & pair] + [pair.union(*joined)]
             yield from found

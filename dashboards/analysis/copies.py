@@ -19,6 +19,7 @@ LEAST_SHARED = 0.5  # of the stretches of the one that has fewer
 LEAST_STRETCHES = 3
 MOST_APART_DB = 2.0  # on the whole
 MOST_SPREAD_DB = 2.5  # from stretch to stretch, root mean square; half of what two radios' fading does
+MOST_OCTETS_APART = 2
 STRETCH = ["source_id", "period_id", "started_at_utc_ms"]
 
 
@@ -50,6 +51,13 @@ def is_one(one_dbm: np.ndarray, other_dbm: np.ndarray, weight: np.ndarray) -> bo
     mean_db = np.average(apart_db, weights=weight)
     spread_db = np.sqrt(np.average((apart_db - mean_db) ** 2, weights=weight))
     return bool(abs(mean_db) <= MOST_APART_DB and spread_db <= MOST_SPREAD_DB)
+
+
+def may_be_one(one: str, other: str) -> bool:
+    """Whether two BSSIDs are alike enough for one radio: makers count up one octet, or set the bit of a local address
+    in the first, or both. Strangers' radios at one level that hardly fades are told apart by it."""
+    octets = zip(one.split(":"), other.split(":"), strict=False)
+    return sum(here != there for here, there in octets) <= MOST_OCTETS_APART
 
 
 def time_of_all(own: pd.DataFrame, all_copies: pd.DataFrame) -> pd.DataFrame:
