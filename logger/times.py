@@ -45,7 +45,8 @@ def parse_when(text: str, now_utc_ms: int, zone: str) -> int:
     Understood, in any case of letters: "now"; "20 min ago", "1 h 20 min ago", "3 days ago"; "14:05" and
     "2:05 pm" (the last time the clock in ``zone`` showed that); "today 14:05"; "yesterday 14:05"; "Mon 9:30"
     (the last such); "24 Nov 14:05" (the last such); "24 Nov 2026 14:05"; ISO 8601 with or without offset
-    (without: in ``zone``; without time of day: when the day begins); "@1700000000" (seconds since 1970).
+    (without: in ``zone``); a date of either kind without time of day (when the day begins);
+    "@1700000000" (seconds since 1970).
     The moment may lie in the future only where the words say so. Raises TagError.
     """
     words = " ".join(text.lower().split())
@@ -132,13 +133,15 @@ def _parse(words: str, now_utc_ms: int, zone: tzinfo) -> int:
     if re.match(r"\d{4}-", words):
         return _parse_iso(words.upper(), now_utc_ms, zone)
     clock = re.fullmatch(_CLOCK, words)
-    if not clock:
+    if clock:
+        said, time_of_day, offset = clock["day"], _time_of_day(clock), _offset(clock["offset"])
+    elif re.fullmatch(_DATE, words):
+        said, time_of_day, offset = words, time(), None
+    else:
         raise ValueError(words)
-    time_of_day = _time_of_day(clock)
-    offset = _offset(clock["offset"])
-    for day in _days(clock["day"], _utc(now_utc_ms).astimezone(offset or zone).date()):
+    for day in _days(said, _utc(now_utc_ms).astimezone(offset or zone).date()):
         moment = _moment(datetime.combine(day, time_of_day), now_utc_ms, offset or zone)
-        if moment <= now_utc_ms or clock["day"] == "today" or (clock["day"] or "").endswith(str(day.year)):
+        if moment <= now_utc_ms or said == "today" or (said or "").endswith(str(day.year)):
             return moment
     raise ValueError(words)
 

@@ -39,7 +39,7 @@ def run(args: argparse.Namespace) -> int:
     from logger.aliases import WORDS_STAY
     from logger.exchange.exporting import export_samples, export_tables
     from logger.printable import printable
-    from logger.times import local_zone_name, parse_when
+    from logger.times import format_local, local_zone_name, parse_when
     from logger.whole_file import whole_file
 
     only = (args.location, args.begin, args.end)
@@ -49,6 +49,12 @@ def run(args: argparse.Namespace) -> int:
     if args.json and args.output == "-" and not args.tables:
         print("linktrial export: --json tells what was written; say --output FILE with it", file=sys.stderr)
         return 2
+    now, zone = SystemClock().utc_ms(), local_zone_name()
+    begin, end = (None if text is None else parse_when(text, now, zone) for text in (args.begin, args.end))
+    if begin is not None and end is not None and begin >= end:
+        told = f"{format_local(begin, zone, now)} is not before {format_local(end, zone, now)}"
+        print(f"linktrial export: {told}; say --from with the earlier time", file=sys.stderr)
+        return 2
     with open_log(args) as log:
         if args.tables:
             files = [str(path) for path in export_tables(log, Path(args.tables), share=args.share)]
@@ -56,8 +62,6 @@ def run(args: argparse.Namespace) -> int:
             if args.share and not args.json:
                 print(f"To share: {WORDS_STAY}")
             return 0
-        now, zone = SystemClock().utc_ms(), local_zone_name()
-        begin, end = (None if text is None else parse_when(text, now, zone) for text in (args.begin, args.end))
         _say_what_is_gone(log, begin)
         choice = {"location": args.location, "from_utc_ms": begin, "to_utc_ms": end, "share": args.share}
         if args.output == "-":

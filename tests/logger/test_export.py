@@ -268,6 +268,17 @@ def test_choices_that_contradict_each_other_are_wrong_usage(logged, capsys, choi
     assert capsys.readouterr().err.count("\n") == 1
 
 
+def test_a_span_that_ends_before_it_begins_is_wrong_usage_and_writes_nothing(logged, tmp_path, capsys):
+    out = tmp_path / "samples.csv"
+    span = ["--from", "2026-02-01", "--to", "31 Jan 2026"]
+    assert main(["export", "--db", logged, "--output", str(out), *span]) == 2
+    said = capsys.readouterr().err
+    assert "1 Feb" in said
+    assert "is not before Sat 31 Jan" in said
+    assert not out.exists()
+    assert main(["export", "--db", logged, "--from", "31 Jan 2026", "--to", "2026-01-31"]) == 2
+
+
 def test_an_empty_time_is_no_time(logged, capsys):
     assert main(["export", "--db", logged, "--from", ""]) == 1
     assert "no time that linktrial understands" in capsys.readouterr().err
