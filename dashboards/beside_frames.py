@@ -69,19 +69,21 @@ _COUNTED = """
     ssid IN (SELECT ssid FROM watched WHERE ssid IS NOT NULL UNION SELECT ssid FROM link WHERE ssid IS NOT NULL)
     OR bssid IN (SELECT bssid FROM watched WHERE bssid IS NOT NULL UNION SELECT bssid FROM link WHERE bssid IS NOT NULL)
 """
+# Periods first, then their looks, then of each look the radios that count: that order reads least.
 _SIGHTINGS = f"""
     SELECT scan.source_id, radio_id, CASE
-            WHEN scan.time_utc_ms / :hour <= (:begin + :sharp) / :hour
-                OR scan.time_utc_ms / :hour >= (:end - :sharp) / :hour
+            WHEN scan.time_utc_ms / :hour <= (period.started_at_utc_ms + :sharp) / :hour
+                OR scan.time_utc_ms / :hour >= (period.ended_at_utc_ms - :sharp) / :hour
             THEN scan.time_utc_ms ELSE scan.time_utc_ms / :hour * :hour END AS started_at_utc_ms,
         min(scan.time_utc_ms) AS first_utc_ms, max(scan.time_utc_ms) AS last_utc_ms,
         avg(scan.time_utc_ms - age_ms) AS mean_utc_ms, count(rssi_dbm) AS n_samples, avg(rssi_dbm) AS rssi_mean_dbm
-    FROM radio
-    CROSS JOIN scan ON scan.source_id = :source AND scan.time_utc_ms >= :begin AND scan.time_utc_ms < :end
-        AND scan.id % :every = 0
-    CROSS JOIN sighting ON sighting.scan_id = scan.id AND sighting.radio_id = radio.id
-    WHERE rssi_dbm IS NOT NULL AND scan.time_utc_ms - age_ms >= :begin AND ({_COUNTED})
-    GROUP BY radio_id, 3
+    FROM period
+    CROSS JOIN scan ON scan.source_id = period.source_id AND scan.time_utc_ms >= period.started_at_utc_ms
+        AND scan.time_utc_ms < ifnull(period.ended_at_utc_ms, :for_ever) AND scan.id % :every = 0
+    CROSS JOIN sighting ON sighting.scan_id = scan.id
+    WHERE rssi_dbm IS NOT NULL AND scan.time_utc_ms - age_ms >= period.started_at_utc_ms
+        AND radio_id IN (SELECT id FROM radio WHERE {_COUNTED})
+    GROUP BY period.id, radio_id, 3 ORDER BY scan.source_id, 3, radio_id
 """
 _RADIOS = "SELECT id, bssid, ssid_text, band, frequency_mhz, width_mhz FROM radio"
 _TEXT = {
@@ -146,23 +148,14 @@ def load_sightings(log: Log, *, most_scans: int | None = None) -> pd.DataFrame:
         radios = _rows(log, _RADIOS).set_index("id")
         n_scans = log.db.execute("SELECT count(*) FROM scan").fetchone()[0]
         every = 1 if most_scans is None else max(1, -(-n_scans // most_scans))
-        parts = []
-        own = periods[["source_id", "period_started_at_utc_ms", "period_ended_at_utc_ms"]].astype("float64")
-        scanning = {row[0] for row in log.db.execute("SELECT DISTINCT source_id FROM scan")}
-        for source_id, begin, end in own.itertuples(index=False):
-            if source_id in scanning:
-                end_ms = FOR_EVER_MS if np.isnan(end) else int(end)
-                parts.append(_rows(log, _SIGHTINGS, _span(int(source_id), int(begin), end_ms, every)))
-    rows = pd.concat(
-        [part for part in parts if len(part)] or [_rows(log, _SIGHTINGS, _span(0, 0, 0))], ignore_index=True
-    )
+        told = {"hour": HOUR_MS, "sharp": SHARP_MS, "for_ever": FOR_EVER_MS, "every": every}
+        rows = _rows(log, _SIGHTINGS, told)
     heard = radios.reindex(rows["radio_id"]).reset_index(drop=True)
     for name in ("band", "frequency_mhz", "width_mhz", "bssid"):
         rows[name] = heard[name]
     rows = rows.assign(
         ssid=heard["ssid_text"], rssi_n=rows["n_samples"], link_id=rows["radio_id"],
     )  # fmt: skip
-    rows = rows.sort_values(["source_id", "started_at_utc_ms", "radio_id"], kind="stable").reset_index(drop=True)
     return as_blocks(rows, periods)
 
 
@@ -213,10 +206,6 @@ def _step_s(rows: pd.DataFrame, keys: list[str]) -> pd.Series:
     single = rows["n_samples"].eq(1)  # from one hour's looks to the next is no step
     usual_ms = since_ms.where(single).groupby([rows[key] for key in keys[:-1]]).transform("median")
     return (usual_ms / 1000).fillna(LONGEST_STEP_S).clip(upper=LONGEST_STEP_S)
-
-
-def _span(source_id: int, begin_ms: int, end_ms: int, every: int = 1) -> dict[str, int]:
-    return {"source": source_id, "begin": begin_ms, "end": end_ms, "hour": HOUR_MS, "sharp": SHARP_MS, "every": every}
 
 
 def _rows(log: Log, query: str, told: dict[str, int] | None = None) -> pd.DataFrame:

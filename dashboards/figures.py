@@ -176,7 +176,8 @@ def _add_version_ribbon(rows: Rows, stretches: pd.DataFrame, labels: dict[int, s
     rows.figure.add_bar(
         orientation="h", base=start, x=end - start, y=np.zeros(len(start)), width=1, yaxis=name,
         marker={
-            "color": [palette.WASH if shade else palette.MARGIN for shade in odd],
+            "color": np.array(odd, dtype="float32"), "cmin": 0, "cmax": 1,  # numbers: colours by name cost a look each
+            "colorscale": [[0, palette.MARGIN], [1, palette.WASH]],
             "line": {"color": palette.PAPER, "width": 1},
         },
         text=[f"v{version}" for version in versions], textposition="inside", insidetextanchor="middle",

@@ -16,11 +16,12 @@ from dashboards.typeset import drawn
 from logger.times import format_duration
 
 MOST_MARKS_A_ROW = 110  # events of a kind; nearer ones are one mark
-MOST_RADIOS = 8  # heard by scans, the longest heard, of the figure over time
+MOST_RADIOS = 6  # heard by scans, the longest heard, of the figure over time
 _TRENDED: tuple[Trended, ...] = ("rssi", "tx-rate")
-_CARRIED = {
-    "transfer-down": "down_mbps", "transfer-up": "up_mbps", "latency-idle": "idle_ms", "latency-loaded": "loaded_ms",
-}  # fmt: skip
+_CARRIED: dict[str, tuple[str, dict[str, str]]] = {  # by what a figure is called: the metric of its scale, its rows
+    "Transfers": ("transfer-down", {"down": "down_mbps", "up": "up_mbps"}),
+    "Latency": ("latency-idle", {"idle": "idle_ms", "under load": "loaded_ms"}),
+}
 
 
 class OverTime:
@@ -60,16 +61,21 @@ class OverTime:
                 yield self._figure(metric, trends, width_ms)
 
     def of_probes(self) -> Iterator[dict[str, Any]]:
-        """What transfers got, and latency to one target."""
+        """What transfers got, and latency to one target: a figure each, a row per location and way."""
         probes = self._findings.beside.probes
         if probes.empty:
             return
         shown = with_shown(probes, target_of(probes))
         width_ms = sparse_width_ms(shown, self._span_ms)
-        for metric, column in _CARRIED.items():
-            trends = by_place_and_band(shown, column, width_ms=width_ms, origin_utc_ms=self._origin_ms)
+        for name, (metric, columns) in _CARRIED.items():
+            trends, place_of = {}, {}
+            for said, column in columns.items():
+                found = by_place_and_band(shown, column, width_ms=width_ms, origin_utc_ms=self._origin_ms)
+                for place, by_band in found.items():
+                    trends[f"{said}: {place}"] = by_band
+                    place_of[f"{said}: {place}"] = place
             if trends:
-                yield self._figure(metric, trends, width_ms)
+                yield self._figure(metric, trends, width_ms, self._placements_of(place_of), name)
 
     def of_sightings(self) -> Iterator[dict[str, Any]]:
         """Radios that scans heard, a row each."""
@@ -82,10 +88,16 @@ class OverTime:
         width_ms = sparse_width_ms(rows, self._span_ms, least=1)
         trends = by_place_and_band(rows, "rssi_mean_dbm", width_ms=width_ms, origin_utc_ms=self._origin_ms)
         place_of = dict(zip(rows["location"], rows["place"], strict=True))
-        placements = pd.concat(
-            [self._placements[self._placements["location"] == place_of[row]].assign(location=row) for row in trends]
+        yield self._figure("sighting", trends, width_ms, self._placements_of({row: place_of[row] for row in trends}))
+
+    def _placements_of(self, place_of: Mapping[str, str]) -> pd.DataFrame:
+        """The placements of each row's location."""
+        return pd.concat(
+            [
+                self._placements[self._placements["location"] == place].assign(location=row)
+                for row, place in place_of.items()
+            ]
         )
-        yield self._figure("sighting", trends, width_ms, placements)
 
     def _figure(
         self,
@@ -93,10 +105,11 @@ class OverTime:
         trends: Mapping[str, dict[str, pd.DataFrame]],
         width_ms: int,
         placements: pd.DataFrame | None = None,
+        name: str = "",
     ) -> dict[str, Any]:
         placements = self._placements if placements is None else placements
         events = self._binned_events(max(bin_width_ms(self._span_ms), int(self._span_ms / MOST_MARKS_A_ROW)))
-        name = METRIC_NAMES[metric]
+        name = name or METRIC_NAMES[metric]
         return {
             "metric": f"{name[0].upper()}{name[1:]}",
             "bin": format_duration(width_ms / 1000),

@@ -85,22 +85,37 @@ def sparse_width_ms(rows: pd.DataFrame, span_ms: float, least: int = LEAST_A_BIN
 def sparse_trend(rows: pd.DataFrame, column: str, *, width_ms: int, origin_utc_ms: int) -> pd.DataFrame:
     """Median and 10-90 % of ``column``, by time; columns as ``trend`` gives them. Bins are cut at config versions."""
     rows = rows[rows[column].notna()].sort_values(["source_id", "mean_utc_ms"])
-    bins = (rows["mean_utc_ms"] - origin_utc_ms) // width_ms
-    cut = (rows[["source_id", "version"]].diff() != 0).any(axis=1)
-    group = ((bins.diff() != 0) | cut).cumsum()
-    by_bin = rows.groupby(group)
-    binned = by_bin.agg(
-        started_at_utc_ms=("started_at_utc_ms", "min"),
-        ended_at_utc_ms=("ended_at_utc_ms", "max"),
-        mean_utc_ms=("mean_utc_ms", "mean"),
-        version=("version", "first"),
-        n=(column, "size"),
+    mean_ms, value = (rows[name].to_numpy(dtype="float64") for name in ("mean_utc_ms", column))
+    source, version = (rows[name].to_numpy() for name in ("source_id", "version"))
+    changed = np.append(True, (source[1:] != source[:-1]) | (version[1:] != version[:-1]))[: len(rows)]
+    bins = (mean_ms - origin_utc_ms) // width_ms
+    begins = np.flatnonzero(changed | (np.diff(bins, prepend=np.nan) != 0))
+    n = np.diff(np.append(begins, len(rows)))
+    in_order = value[np.lexsort((value, np.arange(len(n)).repeat(n)))]  # within each bin
+    binned = pd.DataFrame(
+        {
+            "started_at_utc_ms": np.minimum.reduceat(rows["started_at_utc_ms"].to_numpy(), begins),
+            "ended_at_utc_ms": np.maximum.reduceat(rows["ended_at_utc_ms"].to_numpy(), begins),
+            "mean_utc_ms": np.add.reduceat(mean_ms, begins) / n,
+            "version": version[begins],
+            "n": n,
+            **{
+                name: _quantile(in_order, begins, n, share)
+                for name, share in (("low", 0.1), ("median", 0.5), ("high", 0.9))
+            },
+        }
     )
-    for name, share in (("low", 0.1), ("median", 0.5), ("high", 0.9)):
-        binned[name] = by_bin[column].quantile(share)
     pause_ms = binned["started_at_utc_ms"] - binned["ended_at_utc_ms"].shift()
-    binned["joined"] = (pause_ms <= width_ms) & ~cut.groupby(group).first()
-    return binned
+    return binned.assign(joined=(pause_ms <= width_ms) & ~changed[begins])
+
+
+def _quantile(in_order: np.ndarray, begins: np.ndarray, n: np.ndarray, share: float) -> np.ndarray:
+    """Of each stretch of ``n`` values that begins there, in order; between two values on the line."""
+    place = begins + share * (n - 1)
+    below = place.astype(int)
+    above = np.minimum(below + 1, begins + n - 1)
+    found: np.ndarray = in_order[below] + (place - below) * (in_order[above] - in_order[below])
+    return found
 
 
 def by_place_and_band(rows: pd.DataFrame, column: str, **how: int) -> Mapping[str, dict[str, pd.DataFrame]]:

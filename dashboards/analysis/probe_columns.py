@@ -81,7 +81,7 @@ def _silent(stays: pd.DataFrame, how: Metric, told: pd.Series) -> dict[int, floa
         tried = loads.apply(lambda column: column.str.contains(wanted)).any(axis=1)
     without = stays["outcome"].isin(("failed", "link-changed")) | ((stays["outcome"] == "done") & tried & ~told)
     shares = without[without | told].groupby(stays["version"]).mean()
-    return {int(version): float(share) for version, share in shares.items()}
+    return dict(zip(shares.index.tolist(), shares.tolist(), strict=True))
 
 
 def is_measured(probes: pd.DataFrame, how: Metric) -> bool:

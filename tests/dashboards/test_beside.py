@@ -12,6 +12,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from dashboards.analysis.carrying import sparse_trend
 from dashboards.analysis.headline import carried, headline
 from dashboards.analysis.loss_effect import loss_record
 from dashboards.answers import Answers
@@ -120,6 +121,24 @@ def test_sightings_are_sharp_near_a_change_hourly_far_from_it_and_lose_none(log)
         assert mine["rssi_n"].max() == 12
     spans = heard[["period_started_at_utc_ms", "first_utc_ms", "last_utc_ms", "period_ended_at_utc_ms"]].fillna(np.inf)
     assert (spans.diff(axis=1).iloc[:, 1:] >= 0).all(axis=None)
+
+
+def test_bins_of_a_figure_are_cut_at_versions_and_have_the_quantiles_of_their_rows():
+    times = np.arange(12) * HOUR_MS
+    rows = pd.DataFrame(
+        {"source_id": 1, "version": [1] * 7 + [2] * 5, "mean_utc_ms": times + 0.5, "x": np.arange(12.0) ** 2}
+    )
+    rows = rows.assign(started_at_utc_ms=times, ended_at_utc_ms=times + HOUR_MS)
+    rows.loc[2, "x"] = np.nan
+    found = sparse_trend(rows.iloc[::-1], "x", width_ms=4 * HOUR_MS, origin_utc_ms=0)
+    assert found["n"].tolist() == [3, 3, 1, 4]
+    assert found["version"].tolist() == [1, 1, 2, 2]
+    assert found["joined"].tolist() == [False, True, False, True]
+    for name, share in (("low", 0.1), ("median", 0.5), ("high", 0.9)):
+        expected = [
+            np.quantile(np.array(x, dtype=float) ** 2, share) for x in ((0, 1, 3), (4, 5, 6), (7,), (8, 9, 10, 11))
+        ]
+        assert found[name].tolist() == pytest.approx(expected)
 
 
 def test_a_log_without_any_gives_empty_frames_of_the_same_columns(tmp_path, log):
