@@ -10,12 +10,14 @@ from pathlib import Path
 from adapters.clock import SystemClock
 from logger.commands import add_json_option, add_log_option, open_log
 from logger.commands.saying import say_json
+from logger.errors import LogError
 from logger.log import Log
 from logger.printable import printable
 from logger.times import local_zone_name
 
 DEFAULT_OUTPUT = "linktrial-report.html"
 SHARED_OUTPUT = "linktrial-report-to-share.html"  # never mistaken for the other
+_MARK = b"<title>What each change at the router did</title>"  # by which a report is known again
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -35,6 +37,8 @@ def run(args: argparse.Namespace) -> int:
     from logger.aliases import WORDS_STAY, Aliases
     from logger.settings import load_settings
 
+    output = Path(args.output or (SHARED_OUTPUT if args.share else DEFAULT_OUTPUT)).expanduser()
+    _spare_others(output)
     settings = load_settings()
     folder = None if args.csv is None else Path(args.csv).expanduser()
     with open_log(args) as log, effects_bar() as tell:
@@ -52,8 +56,7 @@ def run(args: argparse.Namespace) -> int:
         )
         if args.share:
             findings = as_shared(findings, Aliases.of(log))
-    output = args.output or (SHARED_OUTPUT if args.share else DEFAULT_OUTPUT)
-    page = write_html(findings, Path(output).expanduser())
+    page = write_html(findings, output)
     tables = [] if folder is None else write_tables(findings, folder)
     if args.json:
         return say_json(report=str(page), tables=[str(table) for table in tables], shared=args.share)
@@ -62,6 +65,19 @@ def run(args: argparse.Namespace) -> int:
     if tables:
         print(f"The tables are in {printable(', '.join(map(str, tables)))}")
     return 0
+
+
+def _spare_others(output: Path) -> None:
+    """Raises LogError for a file that is there and is no report, before anything is worked out."""
+    try:
+        if not output.is_file():
+            return
+        with output.open("rb") as file:
+            ours = _MARK in file.read(4096)
+    except OSError:
+        ours = False
+    if not ours:
+        raise LogError(f"{output} is there already and is no report of linktrial; say --output with another file")
 
 
 def zone_of(log: Log) -> str:

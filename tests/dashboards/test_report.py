@@ -337,12 +337,31 @@ def test_a_report_that_cannot_be_written_is_said_in_one_line(findings, tmp_path,
 @pytest.mark.parametrize("folder", ["/proc/x", "/proc", "taken"])
 def test_where_the_tables_cannot_be_written_the_page_is_not_replaced_either(tmp_path, capsys, folder):
     log, page_path = make_kiln_log(tmp_path / "kiln.db"), tmp_path / "report.html"
-    for path in (page_path, tmp_path / "taken"):
-        path.write_text("as it was")
+    (tmp_path / "taken").write_text("")
+    earlier = "<!doctype html><title>What each change at the router did</title>as it was"
+    page_path.write_text(earlier)
     where = tmp_path / folder  # an absolute path stays what it is
     assert main(["report", "--csv", str(where), "--output", str(page_path), "--db", str(log)]) == 1
     assert capsys.readouterr().err.endswith("; say --csv with another folder\n")
-    assert page_path.read_text() == "as it was"
+    assert page_path.read_text() == earlier
+
+
+def test_only_an_earlier_report_is_replaced(tmp_path, capsys):
+    log, note = make_kiln_log(tmp_path / "kiln.db"), tmp_path / "note.html"
+    for text in ("<p>glaze: two parts ash", ""):
+        note.write_text(text)
+        assert main(["report", "--output", str(note), "--db", str(log)]) == 1
+        said = capsys.readouterr().err
+        assert (
+            said
+            == f"linktrial: {note} is there already and is no report of linktrial; say --output with another file\n"
+        )
+        assert note.read_text() == text
+    note.unlink()
+    for _ in range(2):  # the second time over the first
+        assert main(["report", "--output", str(note), "--db", str(log)]) == 0
+    assert main(["report", "--share", "--output", str(note), "--db", str(log)]) == 0
+    assert main(["report", "--output", os.devnull, "--db", str(log)]) == 0
 
 
 def test_the_same_log_gives_the_same_page(findings, tmp_path):
