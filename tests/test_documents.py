@@ -41,6 +41,13 @@ def test_every_command_line_of_the_readme_is_one_that_the_program_takes():
         parser.parse_args(words)
 
 
+def test_the_network_that_the_readme_watches_is_that_of_the_demo():
+    from adapters.simulated.pottery import scene
+
+    watched = re.findall(r'`linktrial watch "(.*?)"', README)
+    assert watched == [scene(0).ssid.decode()]
+
+
 def test_the_settings_in_the_readme_are_the_settings():
     assert block_after("settings") == settings_text(), "put the output of settings_text() into README.md"
 
