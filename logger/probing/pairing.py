@@ -89,10 +89,10 @@ def target_of(settings: Settings, url: str | None = None) -> Target | None:
     if url:
         return url_target(url)
     named = settings.probe_far_end.strip()
-    paired = read_pairing()
     try:
         if "://" in named:
             return url_target(named)
+        paired = read_pairing()
         if named and paired is None:
             raise SettingsError(f"'probe_far_end' names {named!a}; pair with it first: 'linktrial probe --pair'")
         return far_end_target(named or paired.address, paired.token) if paired else None

@@ -187,6 +187,7 @@ def test_a_pairing_that_makes_no_sense_is_refused_in_one_line(here, text):
     (here / "far-end.json").write_text(text, "latin-1")
     with pytest.raises(LogError, match="makes no sense"):
         read_pairing()
+    assert target_of(Settings(probe_far_end="http://shelf.local/a")), "where none is asked for, none is missed"
 
 
 def test_whom_to_speak_to_is_said_on_the_command_line_else_in_the_settings_else_by_pairing(here):
