@@ -113,11 +113,15 @@ def summary(probe: Probe) -> str:
         return f"failed{why}" if probe.outcome == "failed" else f"the link changed{why}"
     found = [f"{best.goodput_mbps:.3g} Mbit/s {best.direction}" for best in _best(probe)]
     found += [
-        f"{each.median_ms:.3g} ms to the {_target(each)}"
+        f"{each.median_ms:.3g} ms to the {_target(each)}" + _tail(each)
         for each in probe.latencies
         if each.load == "idle" and each.median_ms is not None
     ]
     return ", ".join(found) or f"nothing was measured{why}"
+
+
+def _tail(latency: Latency) -> str:
+    return "" if latency.p95_ms is None else f" (95 % within {latency.p95_ms:.3g} ms)"
 
 
 def probe_lines(probe: Probe) -> list[str]:

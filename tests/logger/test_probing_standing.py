@@ -33,7 +33,7 @@ def lines(log, *, logging: bool = True) -> list[str]:
 def test_the_last_probe_is_one_line_with_the_transfer_of_most_streams_that_told_a_rate(log):
     Played(log).probe()
     first, _ = lines(log)
-    assert first == "last probe: 12 min ago, 200 Mbit/s down, 2.5 ms to the gateway"
+    assert first == "last probe: 12 min ago, 200 Mbit/s down, 2.5 ms to the gateway (95 % within 4 ms)"
 
 
 def test_why_one_stepped_aside_or_failed_is_said_and_other_people_s_text_is_harmless(log):
@@ -47,7 +47,7 @@ def test_a_turn_that_was_left_out_hides_no_probe_that_was_done(log):
     Played(log).probe()
     stepped_aside(log, START_MS + 360_000, "one turn in 5 runs")
     assert lines(log)[:2] == [
-        "last probe: 12 min ago, 200 Mbit/s down, 2.5 ms to the gateway",
+        "last probe: 12 min ago, 200 Mbit/s down, 2.5 ms to the gateway (95 % within 4 ms)",
         "since then: 6 min ago, stepped aside: one turn in 5 runs",
     ]
     told = probe_standing_json(probe_standing(log.db, NOW_MS, logging=True))
