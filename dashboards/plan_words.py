@@ -121,7 +121,7 @@ def _steps(planned: TrialPlan, now_ms: int) -> list[str]:
     end = (
         format_local(planned.ends_at_utc_ms, planned.time_zone, now_ms),
         "",
-        f"linktrial compare v{planned.a} v{planned.b}",
+        f"linktrial compare v{planned.a} v{planned.b}{printable(planned.on_log)}",
     )
     moves = " and set the laptop down anew" if planned.proposed.n_placements > 1 else ""
     head = f"When to switch the router{moves}, and what to say:"

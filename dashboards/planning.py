@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 
 from dashboards.analysis.level_effect import Noise
+from dashboards.analysis.metric_columns import with_columns
 from dashboards.analysis.metrics import METRICS, Metric
 from dashboards.analysis.outlook import learn_noise
 from dashboards.analysis.plan import (
@@ -83,6 +84,7 @@ class TrialPlan:
     more_placements: tuple[Option, ...]
     steps: tuple[Step, ...]
     ends_at_utc_ms: int
+    on_log: str = ""  # behind each command
 
     @property
     def proposed(self) -> Option:
@@ -112,9 +114,11 @@ def plan_trial(
     location: str | None = None,
     band: str | None = None,
     interval_s: float = 5.0,
+    on_log: str = "",
 ) -> TrialPlan:
     """The plan as of ``now_ms``; at the location where the laptop stands and the band that it is on most there, unless
-    they are named. ``interval_s``: between samples. Raises NothingToPlan."""
+    they are named. ``interval_s``: between samples; ``on_log``: what goes behind
+    commands. Raises NothingToPlan."""
     with one_moment(log):
         periods, blocks = load_periods(log), load_blocks(log)
         here = period_at(log.db, now_ms)
@@ -169,8 +173,9 @@ def plan_trial(
         margin=margin,
         plan=plan,
         more_placements=tuple(one.options[0] for one in more if one),
-        steps=_steps(proposed, versions, place, midnight),
+        steps=_steps(proposed, versions, place, midnight, on_log),
         ends_at_utc_ms=_utc_ms(midnight, proposed.stays[-1].ends_s),
+        on_log=on_log,
     )
 
 
@@ -197,6 +202,7 @@ def _usual_band(blocks: pd.DataFrame, location: str) -> str:
 def _noise(blocks: pd.DataFrame, metric: str, interval_s: float) -> tuple[Noise, float | None]:
     """The noise, and the hours of the record that it was learnt from."""
     how = METRICS[metric]
+    blocks = with_columns(blocks, how)
     learnt = learn_noise(blocks, metric)
     if learnt is None:
         return prior_noise(quantum=how.quantum / how.per_db, sample_s=interval_s), None
@@ -204,7 +210,7 @@ def _noise(blocks: pd.DataFrame, metric: str, interval_s: float) -> tuple[Noise,
     return learnt, float(told["covered_s"].sum()) / HOUR_S
 
 
-def _steps(option: Option, versions: _Versions, location: str, midnight: datetime) -> tuple[Step, ...]:
+def _steps(option: Option, versions: _Versions, location: str, midnight: datetime, on_log: str) -> tuple[Step, ...]:
     """What is said when. The version that is in force at the start is not said again."""
     steps: list[Step] = []
     exists = not versions.b_is_new
@@ -213,10 +219,10 @@ def _steps(option: Option, versions: _Versions, location: str, midnight: datetim
         wanted = versions.b if stay.is_b else versions.a
         said: list[str] = []
         if stay.placement != placement:
-            said.append(spoken_command("at", location) or f"linktrial at {NAMELESS}")
+            said.append(spoken_command("at", location, on_log=on_log) or f"linktrial at {NAMELESS}{on_log}")
         if wanted != in_force:
             is_new = wanted == versions.b and not exists
-            said.append('linktrial changed "WHAT YOU CHANGED"' if is_new else f"linktrial back-to v{wanted}")
+            said.append(('linktrial changed "WHAT YOU CHANGED"' if is_new else f"linktrial back-to v{wanted}") + on_log)
             exists = exists or is_new
         steps.append(Step(_utc_ms(midnight, stay.starts_s), wanted, tuple(said)))
         in_force, placement = wanted, stay.placement

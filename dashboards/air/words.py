@@ -28,8 +28,14 @@ OWN_TRAFFIC = "your own network's traffic counts in how busy its channel is, and
 ROUTER_HEARS_OTHERS = "this is what the laptop hears; the router stands elsewhere and hears other things"
 
 
-def air_text(air: AirFindings, now_ms: int) -> str:
-    """The whole answer."""
+NO_PLAN = (
+    "Stay two whole days or more on each, by turns, and ask 'linktrial compare' then: this card's samples tell no busy"
+    " time, so that no difference of it can be planned for; probes tell transfers and latency, if you have them."
+)
+
+
+def air_text(air: AirFindings, now_ms: int, on_log: str = "") -> str:
+    """The whole answer. ``on_log``: what goes behind commands, so that they take the same log."""
     parts = [head(air, now_ms), *own_lines(air), ""]
     for band in bands_of(air):
         channels = [channel_row(one) for one in air.channels if one.band == band]
@@ -41,7 +47,7 @@ def air_text(air: AirFindings, now_ms: int) -> str:
     if air.country is not None:
         parts += [*rule_lines(air), ""]
     for choice in air.choices:
-        parts += [*choice_lines(choice, air), ""]
+        parts += [*choice_lines(choice, air, on_log), ""]
     return "\n".join([*parts, *cautions(air)])
 
 
@@ -168,7 +174,7 @@ def rule_lines(air: AirFindings) -> Iterator[str]:
         yield f"  {band_name(band)}, channel {', '.join(names)}: {words}"
 
 
-def choice_lines(choice: Choice, air: AirFindings) -> Iterator[str]:
+def choice_lines(choice: Choice, air: AirFindings, on_log: str = "") -> Iterator[str]:
     """Whether to move, why, and what would show whether it helped."""
     own = next(own for own in air.own if own.band == choice.band)
     here = f"channel {name_of(own.channel, own.on.primary_mhz)}"
@@ -204,8 +210,11 @@ def choice_lines(choice: Choice, air: AirFindings) -> Iterator[str]:
     yield "  To see whether it helped, change it, say so, and go back once:"
     narrower = best.channel.width_mhz != own.on.width_mhz
     width = f" --set radio.{choice.band}.width_mhz={best.channel.width_mhz:g}" if narrower else ""
-    yield f'    linktrial changed "{there}" --set radio.{choice.band}.channel={choice.channel}{width}'
-    yield "    linktrial plan 2"
+    yield f'    linktrial changed "{there}" --set radio.{choice.band}.channel={choice.channel}{width}{on_log}'
+    if any(one.own and one.busy_from == "samples" for one in air.channels if one.band == choice.band):
+        yield f"    linktrial plan --metric busy-share --band {choice.band}{on_log}"
+    else:
+        yield f"  {NO_PLAN}"
 
 
 def _why_none(choice: Choice, own: OwnChannel) -> str:
@@ -324,11 +333,11 @@ def cautions(air: AirFindings) -> list[str]:
     return said
 
 
-def air_json(air: AirFindings) -> dict[str, Any]:
+def air_json(air: AirFindings, on_log: str = "") -> dict[str, Any]:
     """For machines: everything but the means of single days."""
     told = asdict(air)
     for choice, shown in zip(air.choices, told["choices"], strict=True):
         best = shown["pick"].pop("best")
         shown["best"] = None if best is None else best["channel"]
-        shown |= shown.pop("pick") | {"words": " ".join(line.strip() for line in choice_lines(choice, air))}
+        shown |= shown.pop("pick") | {"words": " ".join(line.strip() for line in choice_lines(choice, air, on_log))}
     return told | {"cautions": cautions(air)}

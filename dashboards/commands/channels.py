@@ -6,7 +6,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from logger.commands import add_json_option, add_log_option, open_log
+from logger.commands import add_json_option, add_log_option, number_of_days, on_log, open_log
 from logger.errors import LogError
 from logger.router_settings import BANDS
 
@@ -19,7 +19,9 @@ DAY_MS = 86_400_000
 def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--band", choices=BANDS, help="this band only, in GHz")
     parser.add_argument("--location", metavar="L", help="as heard at this location only")
-    parser.add_argument("--days", type=_days, metavar="N", help="the last N days only (else all that were logged)")
+    parser.add_argument(
+        "--days", type=number_of_days(0.01, 3660), metavar="N", help="the last N days only (else all that were logged)"
+    )
     add_json_option(parser)
     add_log_option(parser)
 
@@ -52,8 +54,8 @@ def run(args: argparse.Namespace) -> int:
             regulatory=_regulatory(),
         )
     if args.json:
-        return say_json(**air_json(air))
-    print(air_text(air, now_ms))
+        return say_json(**air_json(air, on_log(args)))
+    print(air_text(air, now_ms, on_log(args)))
     return 0
 
 
@@ -71,10 +73,3 @@ def _regulatory() -> RegulatoryDomain | None:
             adapter.close()
     except AdapterError:
         return None
-
-
-def _days(words: str) -> float:
-    days = float(words)
-    if not 0.01 <= days <= 3660:
-        raise argparse.ArgumentTypeError("say a number of days from 0.01 to 3660")
-    return days

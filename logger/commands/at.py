@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import argparse
 
-from logger.commands import add_json_option, add_log_option, open_log
+from logger.commands import add_json_option, add_log_option, on_log, open_log
 from logger.commands.saying import add_when_option, say_json, timeline_of, when_ms
 from logger.printable import printable
 
@@ -37,5 +37,5 @@ def run(args: argparse.Namespace) -> int:
             from difflib import get_close_matches
 
             if near := get_close_matches(period.location, known, 1, 0.75):
-                print(f"a new location; if you meant '{printable(near[0])}': linktrial timeline undo")
+                print(f"a new location; if you meant '{printable(near[0])}': linktrial timeline undo{on_log(args)}")
     return 0

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import argparse
 
-from logger.commands import add_json_option, add_log_option, open_log
+from logger.commands import add_json_option, add_log_option, on_log, open_log
 from logger.commands.saying import add_when_option, checked_notes, say_json, timeline_of, when_ms
 from logger.printable import printable
 from logger.router_settings import BANDS, difference, eirp_dbm, parse_settings
@@ -56,5 +56,5 @@ def run(args: argparse.Namespace) -> int:
                 continue
             print(f"  EIRP on {band} GHz: {power:g} dBm; your national regulator says what is lawful")
         number = before.number if before else 1
-        print(f"to see what it did: linktrial compare v{number} v{version.number}")
+        print(f"to see what it did: linktrial compare v{number} v{version.number}{on_log(args)}")
     return 0

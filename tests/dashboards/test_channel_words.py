@@ -9,6 +9,7 @@ import pytest
 from adapters.contract import ChannelVisit
 from dashboards.air.find import find_air
 from dashboards.air.words import air_json, air_text, choice_lines
+from logger.console import main
 from tests.dashboards.heard_log import START_MS, Planted, make_log
 from tests.dashboards.test_channels import CHANNELS, ROUTER, STUDIO
 
@@ -87,3 +88,21 @@ def test_no_interval_is_shown_without_a_width(tmp_path, share):
     words = said(found(tmp_path, studio=share))
     low, high = words.split("(less by [")[1].split("]")[0].split(", ")
     assert low != high
+
+
+def test_commands_under_a_proposal_take_the_same_log_and_plan_for_what_a_channel_is_changed_for(tmp_path, capsys):
+    found(tmp_path)
+    path = tmp_path / "a.db"
+    assert main(["channels", "--db", str(path)]) == 0
+    out = capsys.readouterr().out
+    assert f'linktrial changed "channel 100" --set radio.5.channel=100 --db "{path}"\n' in out
+    assert f'linktrial plan --metric busy-share --band 5 --db "{path}"\n' in out
+    assert main(["changed", "channel 100", "--db", str(path)]) == 0
+    assert f'linktrial compare v1 v2 --db "{path}"\n' in capsys.readouterr().out
+
+
+def test_without_busy_time_in_the_links_samples_no_plan_is_handed_out(tmp_path):
+    words = said(found(tmp_path, busy=None))
+    assert "looks better" in words
+    assert "linktrial plan" not in words
+    assert "Stay two whole days or more on each, by turns" in words

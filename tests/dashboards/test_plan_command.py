@@ -81,8 +81,8 @@ def test_for_people_it_says_what_to_do_a_table_the_times_and_what_to_mind(path, 
     assert "A is v1 “as found”, B is v2 “longer antennas”." in out
     for words in ("order ", "each turn", "in all", "switches", "placements", "least seen while it runs"):
         assert words in out
-    assert "linktrial back-to v1\n" in out
-    assert "linktrial compare v1 v2\n" in out
+    assert f'linktrial back-to v1 --db "{path}"\n' in out, "pasted, it goes to the log that was planned for"
+    assert f'linktrial compare v1 v2 --db "{path}"\n' in out
     assert "If there is no difference, " in out
     assert "- The noise is that of 44 h logged here.\n" in out
 
@@ -133,11 +133,18 @@ def test_what_is_proposed_sees_the_difference(path, capsys):
     assert {option["placements"] for option in found["options"]} == {1, 2, 3, 4}
 
 
+def test_how_busy_the_channel_is_can_be_planned_for_in_points(path, capsys):
+    found = answer(capsys, "--metric", "busy-share", "--db", path)
+    assert (found["unit"], found["difference"], found["margin"]) == ("points", 10, 5)
+    assert found["hours_logged"] is None, "this log's driver tells no busy time"
+    assert "cannot be planned for" in ask(capsys, "200", "--metric", "busy-share", "--db", path)[2]
+
+
 def test_placements_and_days_are_as_many_as_were_said(path, capsys):
     found = answer(capsys, "2", "--days", "5", "--db", path, placements=2)
     assert {option["placements"] for option in found["options"]} == {2}
     assert max(option["lasts_h"] for option in found["options"]) <= 120
-    assert sum('linktrial at "kiln room"' in step["commands"] for step in found["steps"]) == 1
+    assert sum(f'linktrial at "kiln room" --db "{path}"' in step["commands"] for step in found["steps"]) == 1
 
 
 def test_every_command_that_it_tells_is_one_that_the_program_takes(path, capsys):
