@@ -103,10 +103,15 @@ def _too_early(days: Sequence[float]) -> str:
 
 
 def _story(place: str, band: str, found: ByMetric) -> dict[str, Any]:
-    verdict = verdict_of(found)
+    verdict, carried_verdict = verdict_of(found), carried_word(found)
     return {
         "where": where_text(place, band),
-        "verdicts": ["better", "worse"] if verdict == "mixed" else [verdict],
+        "found": {verdict, carried_verdict} != {"undecided"},
+        "carried_first": verdict == "undecided" != carried_verdict,
+        "carried_verdicts": _marks(carried_verdict),
+        "carried_words": f"what it carries: {_verdict_words(carried_verdict)}",
+        "carried_brief": _carried_brief(found),
+        "verdicts": _marks(verdict),
         "words": _verdict_words(verdict) if any(map(_known, found.values())) else "not enough data yet",
         "told": told(found),
         "carried": told_carried(found),
@@ -114,6 +119,10 @@ def _story(place: str, band: str, found: ByMetric) -> dict[str, Any]:
         "mixed": mixed_data(found),
         "needed": needed(found) if verdict == "undecided" else [],
     }
+
+
+def _marks(verdict: str) -> list[str]:
+    return ["better", "worse"] if verdict == "mixed" else [verdict]
 
 
 def _verdict_words(verdict: str) -> str:
@@ -202,6 +211,24 @@ def _measured_finding(effect: Effect) -> str:
     return finding(effect) + (f" ({effect.measured})" if effect.measured else "")
 
 
+def carried_word(found: ByMetric) -> str:
+    """One word for what the link can carry, as verdict_of is one for the link."""
+    return carried({one.effect.metric: one.effect for one in _in_order(found) if _known(one)}).word
+
+
+def deciding(found: ByMetric) -> tuple[str, ...]:
+    """The metrics that both words come from, but for those that show no difference."""
+    effects = {one.effect.metric: one.effect for one in _in_order(found) if _known(one)}
+    decided = (*_headline(found).decided_by, *carried(effects).decided_by)
+    return tuple(metric for metric in decided if effects[metric].verdict != "no-difference")
+
+
+def _carried_brief(found: ByMetric) -> str:
+    """Amounts of what decides that word; empty where nothing does."""
+    effects = {one.effect.metric: one.effect for one in _in_order(found) if _known(one)}
+    return ", ".join(_named_amount(effects[metric]) for metric in carried(effects).decided_by)
+
+
 def told_heard(effects: Sequence[LocatedEffect]) -> list[dict[str, Any]]:
     """What happened to the radios that scans heard, one each, with the laptop's own link left out."""
     return [
@@ -209,6 +236,7 @@ def told_heard(effects: Sequence[LocatedEffect]) -> list[dict[str, Any]]:
             "where": where_text(one.location, one.band),
             "verdicts": [one.effect.verdict],
             "words": VERDICTS[one.effect.verdict] if _known(one) else "not enough data yet",
+            "found": one.effect.verdict != "undecided",
             "told": sentence(f"RSSI {amount(one.effect)}, {heard_from(one)}"),
             "elsewhere": one.band not in one.laptop_on,
         }

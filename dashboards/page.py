@@ -30,6 +30,7 @@ from dashboards.frames import rows_of
 from dashboards.over_time import OverTime
 from dashboards.overview import (
     ONE_WORD,
+    deciding,
     details,
     judged_places,
     overview,
@@ -156,7 +157,7 @@ class _Page:
             "latest": stories[0],
             "earlier": stories[1 : 1 + MOST_EARLIER],
             "still_earlier": stories[1 + MOST_EARLIER :],
-            "figure": effects_figure(groups, _BOTH_DIRECTIONS),
+            "figure": effects_figure(groups, _first_metrics(judged_places(newest_first[0][1]))),
         }
 
     def _named(self, change: RouterChange) -> dict[str, Any]:
@@ -341,6 +342,14 @@ class _Page:
 
     def _when(self, utc_ms: float) -> str:
         return format_local(int(utc_ms), self.zone, self.findings.now_utc_ms)
+
+
+def _first_metrics(latest: Places) -> list[str]:
+    """What the first figure shows: both directions, and before them, where the latest change is told by neither, the
+    first that it is told by."""
+    decided = [metric for found in latest.values() for metric in deciding(found)]
+    others = [] if set(decided) & set(_BOTH_DIRECTIONS) else decided[:1]
+    return [*others, *_BOTH_DIRECTIONS]
 
 
 def _measured_by(blocks: pd.DataFrame) -> str:

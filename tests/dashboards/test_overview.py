@@ -13,7 +13,7 @@ from dashboards.analysis.metrics import METRICS
 from dashboards.analysis.unexplained.changes import Unexplained
 from dashboards.comparison import LocatedEffect, by_place
 from dashboards.effect_figure import effects_figure
-from dashboards.overview import brief, details, lacking, overview, told, verdict_of, what_to_mind
+from dashboards.overview import brief, deciding, details, lacking, overview, told, verdict_of, what_to_mind
 from dashboards.sentences import amount, warnings_by_place
 from tests.dashboards.kiln_log import START_MS
 
@@ -216,3 +216,16 @@ def test_a_step_that_nobody_wrote_down_is_said_beside_the_numbers_it_is_part_of(
         "Within v2, about Mon 2 Mar 2026 09:00, RSSI fell by 6.0 dB and nobody wrote down why: that is part of these numbers "
         "until it is tagged."
     ]
+
+
+def test_what_was_found_of_what_the_link_carries_stands_before_a_link_that_cannot_be_told():
+    sooner = effect("latency-loaded", 0.19, 0.13, 0.28, "better")
+    (found,) = overview(at("kiln room", UNSURE, UNSURE_RATE, sooner))["stories"]
+    assert (found["found"], found["carried_first"], found["carried_verdicts"]) == (True, True, ["better"])
+    assert (found["carried_words"], found["words"]) == ("what it carries: better", "cannot be told yet")
+    assert found["carried_brief"] == "latency under load × 0.19 [0.13, 0.28]"
+    (link,) = overview(at("kiln room", STRONGER, FASTER, sooner))["stories"]
+    assert (link["found"], link["carried_first"]) == (True, False)
+    (nothing,) = overview(at("kiln room", UNSURE, replace(sooner, verdict="undecided")))["stories"]
+    assert (nothing["found"], nothing["carried_first"], nothing["carried_brief"]) == (False, False, "")
+    assert deciding(of_one_place(UNSURE, UNSURE_RATE, sooner)) == ("latency-loaded",)
