@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from adapters.simulated import pottery
 from logger.claim import holder
+from logger.commands import number_of_days
 from logger.errors import LogError, LogInUse
 from logger.log import APPLICATION_ID, Log
 from logger.times import format_duration, format_local
@@ -37,7 +38,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--seed", type=int, default=1, metavar="N", help="another seed, another luck (%(default)s)")
     parser.add_argument(
-        "--days", type=_days, default=pottery.DAYS, metavar="N", help="play the first N days only (%(default)s)"
+        "--days",
+        type=number_of_days(0.05, 366),
+        default=pottery.DAYS,
+        metavar="N",
+        help="play the first N days only (%(default)s)",
     )
     parser.add_argument(
         "--quick", action="store_true", help=f"one sample every {QUICK_INTERVAL_S:g} s instead of {INTERVAL_S:g}"
@@ -81,13 +86,6 @@ def run(args: argparse.Namespace) -> int:
     print(_story(played, findings, args.days, time.monotonic() - began_s))
     print(_next_steps(path, output, comparable=bool(findings.changes)))
     return 0
-
-
-def _days(words: str) -> float:
-    days = float(words)
-    if not 0.05 <= days <= 366:
-        raise argparse.ArgumentTypeError("say a number of days from 0.05 to 366")
-    return days
 
 
 # --- files ---
