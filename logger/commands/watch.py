@@ -10,9 +10,10 @@ import sys
 
 from adapters.clock import SystemClock
 from logger.claim import holder
-from logger.commands import add_json_option, add_log_option, open_log
+from logger.commands import add_json_option, add_log_option, for_shell, on_log, open_log
 from logger.commands.saying import say_json
 from logger.log import Log
+from logger.printable import printable
 from logger.settings import load_settings
 from logger.sightings.shown import name_words, radio_lines, watched_json, watched_radios
 from logger.sightings.watched import (
@@ -33,7 +34,7 @@ HOUR_MS, DAY_MS = 3_600_000, 86_400_000
 
 def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
-        "name", nargs="?", type=_name, metavar="SSID|BSSID", help='a network, as in "Pottery", or one radio\'s address'
+        "name", nargs="?", type=_name, metavar="SSID|BSSID", help='a network, as in "pottery", or one radio\'s address'
     )
     parser.add_argument("--stop", action="store_true", help="watch that no longer; what was heard of it stays")
     add_json_option(parser)
@@ -74,8 +75,14 @@ def _answer_new(log: Log, args: argparse.Namespace, new: bool, now_ms: int) -> i
         print(f"  {line}")
     if not radios:
         near = nearest_heard(log.db, args.name)
-        hint = "it is looked for from now on" if near is None else f"did you mean {name_words(near)}?"
+        hint = "it is looked for from now on" if near is None else f"{name_words(near)} was heard"
         print(f"  no scan has heard it yet; {hint}")
+        if args.name.like_an_address:
+            print("  that is a network's name; the address of a radio has six pairs of digits: 02:00:00:00:00:05")
+        if near is not None or args.name.like_an_address:
+            print(f"  if that was not meant: {_typed('--stop', args.name, on_log(args))}")
+        if near is not None:
+            print(f"  and then: {_typed('', near, on_log(args))}")
     _hint(log)
     return 0
 
@@ -106,6 +113,11 @@ def _answer_all(log: Log, args: argparse.Namespace, now_ms: int) -> int:
         print("linktrial has not scanned itself, perhaps because it may not; see 'Both bands' in the README")
     _hint(log)
     return 0
+
+
+def _typed(option: str, name: Name, on_log: str) -> str:
+    """The command as it can be typed."""
+    return f"linktrial watch {option}{' ' if option else ''}{printable(for_shell(str(name)))}{on_log}"
 
 
 def _hint(log: Log) -> None:

@@ -15,6 +15,10 @@ from logger.printable import quoted
 
 LONGEST_SSID = 32  # bytes: IEEE 802.11-2020, 9.4.2.2
 _ADDRESS = re.compile(r"[0-9a-f]{2}([:-])[0-9a-f]{2}(\1[0-9a-f]{2}){4}", re.IGNORECASE)
+# What somebody may have meant for one: pairs with colons, many with hyphens, or twelve digits at a stretch.
+_LIKE_ADDRESS = re.compile(
+    r"[0-9a-z]{1,2}(:[0-9a-z]{0,2})+|[0-9a-z]{1,2}([:-][0-9a-z]{1,2}){3,}|[0-9a-f]{12}", re.IGNORECASE
+)
 _LOOKED_BACK = 2000  # scans: a week at the usual pace
 
 
@@ -26,6 +30,11 @@ class Name(NamedTuple):
 
     def __str__(self) -> str:
         return self.bssid or ssid_text(self.ssid or b"")
+
+    @property
+    def like_an_address(self) -> bool:
+        """Whether a network's name looks as if a radio's address had been meant."""
+        return self.bssid is None and _LIKE_ADDRESS.fullmatch(str(self)) is not None
 
     def means(self, heard: HeardRadio) -> bool:
         """Whether a radio is one of those meant."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 
 import pytest
 from hypothesis import given, settings
@@ -162,10 +163,33 @@ def test_where_only_others_scan_it_is_said_how_to_let_linktrial(capsys, db):
     assert hint not in run(capsys, db)[1]
 
 
-def test_a_name_much_like_one_that_was_heard_is_asked_about(capsys, db):
+def test_a_name_much_like_one_that_was_heard_is_doubted_and_can_be_taken_back_as_it_is_told(capsys, db):
     hear(db, (FIVE, b"Pottery", "5", 5180, -70.0, 0), (OTHER, b"Bakery", "5", 5500, -80.0, 0))
-    assert "no scan has heard it yet; did you mean 'Pottery'?" in run(capsys, db, "pottery")[1]
+    said = run(capsys, db, "pottery")[1]
+    assert "'pottery' is watched from now on" in said
+    assert "no scan has heard it yet; 'Pottery' was heard" in said
+    commands = [line.split(": ", 1)[1] for line in said.splitlines() if "linktrial watch" in line]
+    assert len(commands) == 2
+    for command in commands:
+        assert main(shlex.split(command)[1:]) == 0
+    with Log.open(db) as log:
+        assert [watched.name for watched in read_watched(log.db)] == [Name(b"Pottery", None)]
     assert "it is looked for from now on" in run(capsys, db, "Kiln")[1]
+
+
+@pytest.mark.parametrize("word", ["zz:zz", "02:00:00:00:00", "02:00:00:00:00:0g", "020000000005", "02-00-00-00-05"])
+def test_what_looks_like_a_mistyped_address_is_said_to_be_taken_for_a_name(capsys, db, word):
+    code, said, _ = run(capsys, db, word)
+    assert code == 0
+    assert f"'{word}' is watched from now on" in said
+    assert "that is a network's name; the address of a radio has six pairs" in said
+    assert main(shlex.split(said.split("if that was not meant: ")[1].splitlines()[0])[1:]) == 0
+    assert "nothing is watched" in run(capsys, db)[1]
+
+
+@pytest.mark.parametrize("word", ["wi-fi", "kiln:5", "Pottery", "a-b-c", "5-2-1", FIVE])
+def test_other_names_are_not_doubted(capsys, db, word):
+    assert "not meant" not in run(capsys, db, word)[1]
 
 
 def test_a_hostile_name_is_shown_harmless(capsys, db):
