@@ -153,7 +153,9 @@ def test_a_wrong_token():
 
 
 def test_an_interface_that_is_not_there():
-    assert "is no interface of this machine" in turn(far_end_target("127.0.0.1", "some-token"), interface="wlan77").words
+    assert (
+        "is no interface of this machine" in turn(far_end_target("127.0.0.1", "some-token"), interface="wlan77").words
+    )
 
 
 def test_traffic_that_took_another_way_is_not_told_as_the_links():
