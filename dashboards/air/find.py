@@ -44,11 +44,14 @@ def find_air(
     band: str | None = None,
     since_utc_ms: int = 0,
     regulatory: RegulatoryDomain | None = None,
+    no_rules: str = "a report does not read them; 'linktrial channels' does, on the machine that has the card",
 ) -> AirFindings:
     """What full scans since a moment tell, at one location or all and on one band or all. ``zone``: whose clock the
-    hours of the day are of. ``regulatory``: the rules in force, where the system told them."""
+    hours of the day are of. ``regulatory``: the rules in force, where the system told them; ``no_rules``: why it did
+    not."""
     air = read_air(log, zone, location=location, since_utc_ms=since_utc_ms)
-    return _Finder(air, regulatory).found(zone, band)
+    found = _Finder(air, regulatory).found(zone, band)
+    return replace(found, band=band, no_rules=None if regulatory else no_rules)
 
 
 class _Finder:
@@ -61,6 +64,9 @@ class _Finder:
         self.link = air.links[0] if air.links else None
         self.mhz = np.array([radio.frequency_mhz for radio in air.radios], dtype=np.int64)
         self.on = [Channel.known(radio.frequency_mhz, radio.center_mhz, radio.width_mhz) for radio in air.radios]
+        self.kinds = list(dict.fromkeys(self.on))
+        numbers = {on: number for number, on in enumerate(self.kinds)}
+        self.kind = np.array([numbers[on] for on in self.on], dtype=np.int64)
         networks = {link.ssid for link in air.links if link.ssid}
         addresses = {link.bssid for link in air.links if link.bssid}
         self.ours = np.array([radio.ssid in networks or radio.bssid in addresses for radio in air.radios], dtype=bool)
@@ -224,18 +230,26 @@ class _Finder:
         meets = [] if own is None else [(share(self.on[n], own.on), relation(self.on[n], own.on)) for n in neighbours]
         most = max(meets, key=lambda each: each[0], default=None)
         loads = here[looks.seen_radio] & self.counted[looks.seen_look] & ~np.isnan(looks.seen_load)
-        busy, n_busy, busy_from, hours, hours_from = self._busy(mhz, loads)
+        ours = loads & self.own_group[looks.seen_radio]
+        others = loads & ~ours
+        busy, n_busy, busy_from, hours, hours_from = self._busy(mhz, ours if ours.any() else others)
+        is_own = own is not None and round(own.on.primary_mhz) == mhz
+        reaching = self._reaching(own.on if own is not None and is_own else Channel.known(mhz, None, 20))
         return ChannelHeard(
             band=band_of(mhz),
             channel=channel_of(mhz),
             frequency_mhz=mhz,
-            own=own is not None and round(own.on.primary_mhz) == mhz,
+            own=is_own,
             n_neighbours=len(neighbours),
             neighbours_at_a_look=sum(self.presences[number].share for number in neighbours),
+            n_reaching=reaching[0],
+            reaching_at_a_look=reaching[1],
             rssi_median_dbm=None if strongest is None else strongest.rssi_median_dbm,
             rssi_p95_dbm=None if strongest is None else strongest.rssi_p95_dbm,
-            load=median(looks.seen_load[loads]),
-            n_load=int(loads.sum()),
+            load=median(looks.seen_load[others]),
+            n_load=int(others.sum()),
+            own_load=median(looks.seen_load[ours]),
+            n_own_load=int(ours.sum()),
             busy_share=busy,
             n_busy=n_busy,
             busy_from=busy_from,
@@ -318,11 +332,19 @@ class _Finder:
 
     def _weights(self, channel: Channel) -> np.ndarray:
         """By transmitter, how much of what it sends falls into a channel; 0 of the own network and of what is apart."""
+        into = {on: share(on, channel) if relation(on, channel) != "apart" else 0.0 for on in self.kinds}
         weight = np.zeros(len(self.on))
-        for number, on in enumerate(self.on):
-            if not self.own_group[number] and relation(on, channel) != "apart":
-                weight[self.group[number]] = max(weight[self.group[number]], share(on, channel))
+        of_each = np.array(list(into.values()))[self.kind]
+        np.maximum.at(weight, self.group[~self.own_group], of_each[~self.own_group])
         return weight
+
+    def _reaching(self, channel: Channel) -> tuple[int, float]:
+        """How many neighbours send into a channel, and at a look, each by the share that falls in."""
+        weight = self._weights(channel)
+        look, transmitter = self.once
+        n_heard = np.bincount(transmitter[self.counted[look]], minlength=len(weight))
+        n_looks = max(int(self.counted.sum()), 1)
+        return int(((weight > 0) & (n_heard > 0)).sum()), float(weight @ n_heard / n_looks)
 
     def _neighbours_by_day(self, channel: Channel) -> dict[int, float]:
         heard = per_look(len(self.looks.day), self.once, self._weights(channel))

@@ -47,7 +47,10 @@ class RadioHeard:
 
 @dataclass(frozen=True, slots=True)
 class ChannelHeard:
-    """One primary channel. Levels are of its strongest neighbour. ``busy_from``: "samples" of the link, or "visits" of
+    """One primary channel. Neighbours are those with their primary here, and levels those of the strongest;
+    ``n_reaching``: how many send into it, wherever their primary is (into the own channel over its width, into others
+    over 20 MHz), and ``reaching_at_a_look``, each by the share that falls in. ``load``: as neighbours' access points
+    find it, ``own_load`` as the own does. ``busy_from``: "samples" of the link, or "visits" of
     scans; ``by_hours``: how busy, in bins of HOURS_A_BIN hours from midnight, from those or, ``hours_from`` says, the
     "BSS Load" element."""
 
@@ -57,10 +60,14 @@ class ChannelHeard:
     own: bool
     n_neighbours: int
     neighbours_at_a_look: float
+    n_reaching: int
+    reaching_at_a_look: float
     rssi_median_dbm: float | None
     rssi_p95_dbm: float | None
     load: float | None
     n_load: int
+    own_load: float | None
+    n_own_load: int
     busy_share: float | None
     n_busy: int
     busy_from: str | None
@@ -105,3 +112,5 @@ class AirFindings:
     radios: tuple[RadioHeard, ...]
     choices: tuple[Choice, ...]
     country: str | None = None  # of the system's regulatory database, None where it was not read
+    no_rules: str | None = None  # and why not
+    band: str | None = None  # that was asked for

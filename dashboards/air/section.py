@@ -7,11 +7,13 @@ from typing import Any
 
 from dashboards.air.findings import AirFindings, ChannelHeard, Choice
 from dashboards.air.words import (
+    at_a_look,
     cautions,
     choice_lines,
     falls,
     head,
     level,
+    loads,
     meanings,
     more_radios,
     name_of,
@@ -44,11 +46,13 @@ def air_section(air: AirFindings | None, now_ms: int) -> dict[str, Any] | None:
 def _band(air: AirFindings, band: str | None) -> dict[str, Any]:
     channels = [channel for channel in air.channels if channel.band == band]
     shown = [channel for channel in channels if channel.own or channel.n_neighbours]
+    quiet = [channel for channel in channels if channel not in shown]
     radios, n_more = radios_shown(air, band)
     return {
         "name": band_name(band),
         "channels": [_channel(channel) for channel in shown],
-        "n_quiet": len(channels) - len(shown),
+        "n_quiet": len(quiet),
+        "n_reached": sum(channel.n_reaching > 0 for channel in quiet),
         "by_hours": [
             {
                 "name": name_of(channel.channel, channel.frequency_mhz),
@@ -85,11 +89,10 @@ def _channel(channel: ChannelHeard) -> dict[str, Any]:
     return {
         "name": name_of(channel.channel, channel.frequency_mhz),
         "own": channel.own,
-        "n": channel.n_neighbours,
-        "at_a_look": f"{channel.neighbours_at_a_look:.1f}",
+        "neighbours": at_a_look(channel.n_neighbours, channel.neighbours_at_a_look),
+        "reach_in": at_a_look(channel.n_reaching, channel.reaching_at_a_look),
         "level": level(channel.rssi_median_dbm, channel.rssi_p95_dbm),
-        "load": "" if channel.load is None else percent(channel.load),
-        "n_load": f"{channel.n_load:,}",
+        "loads": loads(channel),
         "busy": "" if channel.busy_share is None else percent(channel.busy_share),
         "n_busy": f"{channel.n_busy:,} {channel.busy_from}",
         "noise": "" if channel.noise_dbm is None else number(channel.noise_dbm, 0),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import asdict
 from typing import Any
@@ -16,14 +17,28 @@ from logger.printable import printable
 from logger.times import format_local
 from logger.wording import counted
 
-CHANNEL_COLUMNS = ("channel", "neighbours", "strongest", "load", "busy", "noise", "falls into yours", "busiest")
+CHANNEL_COLUMNS = (
+    "channel",
+    "neighbours",
+    "reach in",
+    "strongest",
+    "load",
+    "busy",
+    "noise",
+    "falls into yours",
+    "busiest",
+)
 RADIO_COLUMNS = ("channel", "width", "heard", "level", "load", "falls into yours", "network", "address")
 COLUMNS_MEAN = (
-    "neighbours: how many, and how many at a look in the mean; several addresses of one radio count once. strongest,"
-    " level: median RSSI of its beacons, and 95 % point, dBm. load: the channel as its access points find it (BSS Load"
-    " element), median and number. busy: share of the time listened there, of the link's samples or of scans' visits"
+    "neighbours: how many have their primary channel here, and how many at a look in the mean; several addresses of one"
+    " radio count once. reach in: how many send into it, wherever their primary is, and at a look, each by the share of"
+    " what it sends that falls in (into yours over its width, into others over 20 MHz): channels are compared by that."
+    " strongest, level: median RSSI of its beacons, and 95 % point, dBm. load: the channel as its access points find it"
+    " (BSS Load element), median and number. busy: share of the time listened there, of the link's samples or of scans'"
+    " visits. busiest: the hours of the day that stand out, empty where none do"
 )
 LEAST_SHOWN_SHARE, MOST_SHOWN = 0.01, 100  # radios of a band
+_NO_COUNTRY = re.compile("AA|Q[M-Z]|X[A-Z]|ZZ")  # ISO 3166-1 leaves them to its users
 OWN_TRAFFIC = "your own network's traffic counts in how busy its channel is, and would move along"
 ROUTER_HEARS_OTHERS = "this is what the laptop hears; the router stands elsewhere and hears other things"
 
@@ -43,7 +58,8 @@ def air_text(air: AirFindings, now_ms: int, on_log: str = "") -> str:
         radios, n_more = radios_shown(air, band)
         if radios:
             parts += [*aligned([RADIO_COLUMNS, *map(radio_row, radios)]), *more_radios(n_more), ""]
-    parts += [COLUMNS_MEAN, *meanings(air), ""]
+    if air.channels:
+        parts += [COLUMNS_MEAN, *meanings(air), ""]
     if air.country is not None:
         parts += [*rule_lines(air), ""]
     for choice in air.choices:
@@ -72,7 +88,8 @@ def own_words(own: OwnChannel) -> str:
     says = []
     if own.country is not None:
         limit = "" if own.country_max_dbm is None else f", at most {own.country_max_dbm} dBm on this channel"
-        says.append(f"country {printable(own.country)}{limit}")
+        nowhere = " (a code that no country has, as the simulation's)" if _NO_COUNTRY.fullmatch(own.country) else ""
+        says.append(f"country {printable(own.country)}{nowhere}{limit}")
     if own.power_constraint_db is not None:
         says.append(f"stations stay {own.power_constraint_db} dB below the limit")
     told = f"; its beacons say: {', '.join(says)}" if says else "; its beacons say nothing of country or power"
@@ -93,14 +110,28 @@ def name_of(channel: int | None, mhz: float) -> str:
 def channel_row(one: ChannelHeard) -> tuple[str, ...]:
     return (
         name_of(one.channel, one.frequency_mhz) + (" yours" if one.own else ""),
-        f"{one.n_neighbours} ({one.neighbours_at_a_look:.1f})" if one.n_neighbours else "0",
+        at_a_look(one.n_neighbours, one.neighbours_at_a_look),
+        at_a_look(one.n_reaching, one.reaching_at_a_look),
         level(one.rssi_median_dbm, one.rssi_p95_dbm),
-        "" if one.load is None else f"{percent(one.load)} ({one.n_load:,})",
+        ", ".join(f"{share} ({n})" for share, n in loads(one)),
         "" if one.busy_share is None else f"{percent(one.busy_share)} ({one.n_busy:,} {one.busy_from})",
         number(one.noise_dbm, 0) if one.noise_dbm is not None else "",
         "" if one.relation is None or one.overlap is None else falls(one.overlap, one.relation),
         busiest(one),
     )
+
+
+def at_a_look(n: int, mean: float) -> str:
+    """ "2 (1.5)": so many, and at a look."""
+    return f"{n} ({mean:.1f})" if n else "0"
+
+
+def loads(one: ChannelHeard) -> list[tuple[str, str]]:
+    """As the own access point finds the channel, and as others do, with of how many: they stand in other places, and
+    what the own sends is mostly its own network's."""
+    own = [] if one.own_load is None else [(f"yours {percent(one.own_load)}", f"{one.n_own_load:,}")]
+    others = "others " if own else ""
+    return own + ([] if one.load is None else [(f"{others}{percent(one.load)}", f"{one.n_load:,}")])
 
 
 def radios_shown(air: AirFindings, band: str | None) -> tuple[list[RadioHeard], int]:
@@ -315,6 +346,11 @@ def _rules_there(choice: Choice, own: OwnChannel, air: AirFindings) -> str:
 def cautions(air: AirFindings) -> list[str]:
     """What a reader must know beside it."""
     said = []
+    if air.band is not None and not air.channels:
+        said.append(
+            f"Nothing was heard on {band_name(air.band)}, and no scan tells that the card listened there: likely it"
+            " cannot, or the rules in force do not let it ('linktrial check' says which bands are heard)."
+        )
     if air.n_looks and not air.n_asked:
         said.append(
             "No scan was linktrial's own: it saw what other programs' scans had left, which may leave out channels"
@@ -327,7 +363,7 @@ def cautions(air: AirFindings) -> list[str]:
             f" look, and {100 * LEAST_LESS_BUSY:.0f} points of a hundred less busy where that is known of both."
         )
     if air.country is None:
-        said.append(f"Rules of channels (DFS, power, indoors) were not read; {WHOSE_WORD_HOLDS}.")
+        said.append(f"Rules of channels (DFS, power, indoors) were not read: {air.no_rules}; {WHOSE_WORD_HOLDS}.")
     if any(channel.band == "2.4" for channel in air.channels):
         said.append("In 2.4 GHz, what falls into a channel is the most that the standard's spectral masks allow.")
     return said

@@ -32,9 +32,11 @@ def run(args: argparse.Namespace) -> int:
     from dashboards.air.words import air_json, air_text
     from dashboards.commands.report import zone_of
     from logger.commands.saying import say_json
+    from logger.log import OWN_SOURCE
     from logger.printable import quoted
     from logger.tags import read_locations
 
+    regulatory, no_rules = _regulatory()
     now_ms = SystemClock().utc_ms()
     with open_log(args) as log:
         known = read_locations(log.db)
@@ -43,6 +45,11 @@ def run(args: argparse.Namespace) -> int:
             raise LogError(f"there is no location {quoted(args.location)} in the log; there are: {there}")
         newest_ms = log.db.execute("SELECT max(time_utc_ms) FROM scan WHERE everyone").fetchone()[0]
         if newest_ms is None:
+            if log.db.execute("SELECT 1 FROM period WHERE source_id = ?", (OWN_SOURCE,)).fetchone() is None:
+                raise LogError(
+                    "no scan of all channels is in this log: what was imported are samples; 'linktrial log' takes scans"
+                    " as it goes, on a machine of its own"
+                )
             raise LogError("no scan of all channels is in the log yet; 'linktrial log' takes them as it goes")
         since_ms = 0 if args.days is None else newest_ms - round(args.days * DAY_MS)
         air = find_air(
@@ -51,7 +58,8 @@ def run(args: argparse.Namespace) -> int:
             location=args.location,
             band=args.band,
             since_utc_ms=since_ms,
-            regulatory=_regulatory(),
+            regulatory=regulatory,
+            no_rules=no_rules,
         )
     if args.json:
         return say_json(**air_json(air, on_log(args)))
@@ -59,8 +67,8 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _regulatory() -> RegulatoryDomain | None:
-    """The rules in force on this machine, where it has a card and tells."""
+def _regulatory() -> tuple[RegulatoryDomain | None, str]:
+    """The rules in force on this machine, where it has a card and tells; and why not, with what to do."""
     from adapters import open_adapter
     from adapters.errors import AdapterError
     from logger.settings import load_settings
@@ -68,8 +76,9 @@ def _regulatory() -> RegulatoryDomain | None:
     try:
         adapter = open_adapter(load_settings().interface or None)
         try:
-            return adapter.regulatory()
+            domain = adapter.regulatory()
         finally:
             adapter.close()
-    except AdapterError:
-        return None
+    except AdapterError as error:
+        return None, f"{error}; ask on a machine with a wireless card in the country of the router"
+    return domain, "this system tells none; 'linktrial check' says what it does tell"
