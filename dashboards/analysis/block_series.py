@@ -111,13 +111,16 @@ def latest_stays(blocks: pd.DataFrame, most: int) -> tuple[pd.DataFrame, int]:
     return blocks[~blocks["stay"].isin(started.index[:left_out])], left_out
 
 
-def series_from_blocks(blocks: pd.DataFrame, value: str, count: str, histogram: str, b: int | None) -> BlockSeries:
-    """The series of column ``value`` (weights ``count``) of blocks that have a stay; ``b`` is version B, if any."""
+def series_from_blocks(
+    blocks: pd.DataFrame, value: str, count: str, histogram: str, b: int | None, *, parts: int = COARSE_PARTS
+) -> BlockSeries:
+    """The series of column ``value`` (weights ``count``) of blocks that have a stay; ``b`` is version B, if any.
+    ``parts``: far from any change a block is at most so small a part of the covered time."""
     if not np.isfinite(blocks.loc[blocks[count] > 0, value]).all():
         raise ValueError(f"{value} is not a number in a block that counts samples")
     rows = _one_row_per_stretch(blocks[blocks[count] > 0], value, count)
     covered_s = float(rows["covered_s"].sum())
-    rows = _merged(rows, value, covered_s)
+    rows = _merged(rows, value, covered_s, parts)
     spread = _spread_by_stay(blocks[blocks[count] > 0], histogram)
     stays, stay = np.unique(rows["stay"].to_numpy(), return_inverse=True)
     zero_ms = rows["mean_utc_ms"].min()
@@ -165,12 +168,12 @@ def _one_row_per_stretch(blocks: pd.DataFrame, value: str, count: str) -> pd.Dat
     return rows.sort_values(["source_id", "started_at_utc_ms"], kind="stable").reset_index(drop=True)
 
 
-def _merged(rows: pd.DataFrame, value: str, covered_s: float) -> pd.DataFrame:
+def _merged(rows: pd.DataFrame, value: str, covered_s: float, parts: int) -> pd.DataFrame:
     """Neighbours within a stay merged by the rule above, wider all over until few enough are left."""
     started_s = rows["started_at_utc_ms"].to_numpy(float) / 1000.0
     ended_s = rows["ended_at_utc_ms"].to_numpy(float) / 1000.0
     stay, source = rows["stay"].to_numpy(), rows["source_id"].to_numpy()
-    coarsest_s = max(FINEST_BLOCK_S, covered_s / COARSE_PARTS)
+    coarsest_s, most = max(FINEST_BLOCK_S, covered_s / parts), MOST_BLOCKS * parts // COARSE_PARTS
     group, stretch = np.arange(len(rows)), 1.0
     while True:
         to_change_s = _distance_to_change(started_s, ended_s, stay, source)
@@ -180,7 +183,7 @@ def _merged(rows: pd.DataFrame, value: str, covered_s: float) -> pd.DataFrame:
         closes = np.append(opens[1:], len(joined)) - 1
         group = joined[group]
         started_s, ended_s, stay, source = started_s[opens], ended_s[closes], stay[opens], source[opens]
-        if len(stay) <= MOST_BLOCKS or len(stay) == len(np.unique(stay)):
+        if len(stay) <= most or len(stay) == len(np.unique(stay)):
             break
         stretch *= 1.15
     merged = rows.groupby(group, sort=False).agg(

@@ -40,7 +40,7 @@ from dashboards.analysis.copies import counted_once
 from dashboards.analysis.effect_value import Effect
 from dashboards.analysis.histograms import histogram_of
 from dashboards.analysis.level_effect import judge_level
-from dashboards.analysis.loss_effect import loss_record
+from dashboards.analysis.loss_effect import loss_difference, loss_record
 from dashboards.analysis.metric_columns import joined, with_columns
 from dashboards.analysis.metrics import METRICS, Metric
 from dashboards.analysis.needed import Undecided, UndecidedCounts, what_would_decide, what_would_decide_counts
@@ -162,6 +162,7 @@ def estimate_effect(
         mixed=tuple(caution.text for caution in answer.cautions if caution.kind == "mixed"),
         lacking=tuple(caution.unnamed for caution in answer.cautions if caution.kind == "lacking"),
         measured=answer.measured,
+        n_probes=tuple(int(answer.used[v]["n_samples"].sum()) for v in (a, b)) if how.rests_on == "probes" else (),
     )
 
 
@@ -203,11 +204,11 @@ def _level_answer(
         cautions.append(
             Caution(f"Only the latest {MOST_STAYS} stretches between changes count; {left_out} are left out.")
         )
-    series = series_from_blocks(together, how.mean, count, histogram, b)
+    series = series_from_blocks(together, how.mean, count, histogram, b, parts=how.parts)
     if lacking:
         return _Answer(used, LEVEL_METHOD, cautions, _difference_of_means(series), measured=measured.words)
     quantum = _quantum(together[histogram], how.quantum)
-    cautions += about_placements(used) + about_time(used)
+    cautions += about_placements(used, how) + about_time(used, how)
     if of_link:
         cautions += about_level(radios, arms, quantum)
     cautions += about_weak_radio(used) if how.rests_on == "sightings" else []
@@ -264,7 +265,7 @@ def _loss_answer(
     cautions += about_probes(arms, measured, how) + about_few(used, how)
     if lacking:
         return _Answer(used, LOSS_METHOD, cautions, measured=measured.words)
-    cautions += about_placements(used) + about_time(used)
+    cautions += about_placements(used, how) + about_time(used, how)
     records = loss_record(used[a]), loss_record(used[b])
     one, other = (own for own in radios.values() if own is not None)
     parted = not radio_planned and parted_by_chance(one, other)
@@ -282,7 +283,7 @@ def _outage_answer(
     cautions = what_is_lacking(arms, _arms(stays, a, b), how) + about_own_outages(own_outages)
     if not all(enough(arm, how) for arm in arms.values()):
         return _Answer(arms, OUTAGE_METHOD, cautions)
-    cautions += about_placements(arms) + about_time(arms)
+    cautions += about_placements(arms, how) + about_time(arms, how)
     records = outage_record(arms[a]), outage_record(arms[b])
     return _counted(arms, OUTAGE_METHOD, cautions, records, (a, b), how, washout_s, confidence, seed)
 
@@ -302,7 +303,8 @@ def _counted(
 ) -> _Answer:
     """What is counted in episodes, from the records of A and of B."""
     of_dropouts = how.unit != "min/day"
-    estimate, low, high = (dropout_difference if of_dropouts else outage_difference)(*records, confidence, seed)
+    of_kind = loss_difference if how.name == "loss" else dropout_difference if of_dropouts else outage_difference
+    estimate, low, high = of_kind(*records, confidence, seed)
     timetable = stays_of(pd.concat(list(used.values())), versions[1], washout_s)
 
     def outlook(margin: float, is_open: bool) -> str:

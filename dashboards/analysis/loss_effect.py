@@ -13,9 +13,12 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from dashboards.analysis.outage_effect import OutageRecord
+from dashboards.analysis.outage_effect import OutageRecord, dropout_difference
 
 CELL_H = 6.0
+# Squared, of the rates of such stretches; an assumption: one hour in ten that loses ten times as much. What is seen
+# takes its place within a day or two.
+CELLS_VARIATION = 2.0
 MOST_LOSSY = 0.5  # of the probes
 HUNDRED = 100.0
 
@@ -35,3 +38,16 @@ def loss_record(probes: pd.DataFrame) -> OutageRecord:
     clump = np.cumsum(begins)[some] - 1
     sizes = np.bincount(clump, weights=lost[some])
     return OutageRecord(sent, index[begins], np.zeros(len(sizes)), sizes)
+
+
+def loss_difference(a: OutageRecord, b: OutageRecord, confidence: float, seed: int) -> tuple[float, float, float]:
+    """Percentage points, B - A: estimate and interval. Records as loss_record gives them."""
+    sent, lost = (
+        np.concatenate(parts) for parts in zip(*((r.watched_days, r.episode_dropouts) for r in (a, b)), strict=True)
+    )
+    share = max(lost.sum() / (HUNDRED * sent.sum()), 1e-9)
+    variation = min(CELLS_VARIATION, max(1 / share - 1, 0.0))  # what never exceeds 1 varies by no more about its mean
+    a_cell = sent.mean()  # rates are per hundred, and vary from cell to cell
+    found = dropout_difference(a, b, confidence, seed, days_variation=float(variation * a_cell))
+    estimate, low, high = (min(max(value, -HUNDRED), HUNDRED) for value in found)
+    return estimate, low, high

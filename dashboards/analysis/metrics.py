@@ -43,6 +43,7 @@ class Metric:
     rests_on: Literal["blocks", "probes", "sightings"] = "blocks"
     least_n: int = 2  # blocks or probes of each version, for an interval
     few: int = 0  # of fewer than that a warning says that they are few
+    parts: int = 200  # far from a change, at most this part of the covered time is one number: the cost is their cube
 
     @property
     def no_difference(self) -> float:
@@ -56,6 +57,8 @@ OUTAGE_S = 6 * 3600.0  # outages are rare: of less time nothing is learnt but th
 LEAST_PROBES = 6
 FEW_PROBES = 24  # half a day of one each 30 min
 LEAST_SIGHTINGS = 6
+# The scatter of probes and the hours of a neighbour leave little in finer blocks: intervals are no wider.
+SPARSE_PARTS = 80
 METRICS = {
     "rssi": Metric("RSSI", "dB", 1.0, LEVEL_S, name="rssi", mean="rssi_mean_dbm", quantum=1.0),
     "tx-rate": Metric(
@@ -79,30 +82,36 @@ METRICS = {
     "transfer-down": Metric(
         "transfer down", "ratio", 1.20, 0.0, name="down", mean="down_mean_log2", per_db=OCTAVES_PER_DB,
         seldom_told=True, rests_on="probes", least_n=LEAST_PROBES, few=FEW_PROBES,
+        parts=SPARSE_PARTS,
     ),
     "transfer-up": Metric(
         "transfer up", "ratio", 1.20, 0.0, name="up", mean="up_mean_log2", per_db=OCTAVES_PER_DB,
         seldom_told=True, rests_on="probes", least_n=LEAST_PROBES, few=FEW_PROBES,
+        parts=SPARSE_PARTS,
     ),
     "latency-idle": Metric(
         "idle latency", "ratio", 1.25, 0.0, higher_is_better=False, name="idle", mean="idle_mean_log2",
         per_db=LATENCY_OCTAVES_PER_DB, seldom_told=True, rests_on="probes", least_n=LEAST_PROBES, few=FEW_PROBES,
+        parts=SPARSE_PARTS,
     ),
     "latency-loaded": Metric(
         "latency under load", "ratio", 1.25, 0.0, higher_is_better=False, name="loaded", mean="loaded_mean_log2",
         per_db=LATENCY_OCTAVES_PER_DB, seldom_told=True, rests_on="probes", least_n=LEAST_PROBES, few=FEW_PROBES,
+        parts=SPARSE_PARTS,
     ),
     # Speech begins to suffer from about one lost packet in a hundred.
     "loss": Metric(
         "loss", "points", 0.5, 0.0, higher_is_better=False, name="loss", mean="loss_mean",
         seldom_told=True, rests_on="probes", least_n=LEAST_PROBES, few=FEW_PROBES,
+        parts=SPARSE_PARTS,
     ),
     "busy-share": Metric(
         "busy share", "points", 5.0, LEVEL_S, higher_is_better=False, name="busy", mean="busy_mean",
-        per_db=BUSY_POINTS_PER_DB, seldom_told=True,
+        per_db=BUSY_POINTS_PER_DB, seldom_told=True, parts=SPARSE_PARTS,
     ),
     "sighting": Metric(
         "RSSI from scans", "dB", 1.0, 0.0, name="rssi", mean="rssi_mean_dbm", quantum=1.0,
         seldom_told=True, rests_on="sightings", least_n=LEAST_SIGHTINGS, few=FEW_PROBES,
+        parts=SPARSE_PARTS,
     ),
 }  # fmt: skip

@@ -123,14 +123,16 @@ def outage_difference(a: OutageRecord, b: OutageRecord, confidence: float, seed:
     return _difference((a, b), sizes, ASSUMED_EPISODE_MIN, lambda common: 1.0, confidence, seed)
 
 
-def dropout_difference(a: OutageRecord, b: OutageRecord, confidence: float, seed: int) -> tuple[float, float, float]:
-    """Drop-outs a day, B - A: estimate and interval."""
+def dropout_difference(
+    a: OutageRecord, b: OutageRecord, confidence: float, seed: int, *, days_variation: float = DAYS_VARIATION
+) -> tuple[float, float, float]:
+    """Drop-outs a day, B - A: estimate and interval. ``days_variation``: squared, of the days' rates."""
     sizes = (a.episode_dropouts, b.episode_dropouts)
 
     def geometric(common: float) -> float:
         return max(1.0 - 1.0 / common, LEAST_VARIATION)
 
-    return _difference((a, b), sizes, ASSUMED_EPISODE_DROPOUTS, geometric, confidence, seed)
+    return _difference((a, b), sizes, ASSUMED_EPISODE_DROPOUTS, geometric, confidence, seed, days_variation)
 
 
 def _difference(
@@ -140,6 +142,7 @@ def _difference(
     least_variation: Callable[[float], float],
     confidence: float,
     seed: int,
+    days_variation: float = DAYS_VARIATION,
 ) -> tuple[float, float, float]:
     """Of the episodes' total size a day. ``assumed``: of an episode where there was none; ``least_variation``: by the
     common mean of both versions' sizes, the least squared coefficient of variation to be taken for true."""
@@ -154,7 +157,7 @@ def _difference(
         _Compound(record.watched_days, record.episode_day[size > 0], size[size > 0])
         for record, size in zip(records, sizes, strict=True)
     )
-    dispersion = _dispersion((a, b), (1.0 + variation) * common)
+    dispersion = _dispersion((a, b), (1.0 + variation) * common, days_variation)
     uniforms = qmc.Sobol(4, scramble=True, rng=np.random.default_rng(seed)).random(POINTS)
     uniforms = np.clip(uniforms, 1e-6, 1 - 1e-6)
     draws = b.draws(common, variation, dispersion, uniforms[:, :2])
@@ -197,7 +200,7 @@ class _Compound:
         return float(np.sum((total - expected) ** 2)), float(variance_per_mean * expected.sum()), len(watched)
 
 
-def _dispersion(compounds: tuple[_Compound, _Compound], variance_per_mean: float) -> float:
+def _dispersion(compounds: tuple[_Compound, _Compound], variance_per_mean: float, days_variation: float) -> float:
     """Variance of a day's total over that of a compound Poisson process, at least 1: the mean of its scaled inverse
     chi-squared posterior. Days are thought to differ somewhat until they are seen not to: the more happens on a day,
     the more of its variance comes from that. The version with more weighs more, as it does in the difference."""
@@ -206,5 +209,5 @@ def _dispersion(compounds: tuple[_Compound, _Compound], variance_per_mean: float
     degrees = sum(n - 1 for *_, n in found if n > 0)
     squares = seen / even * days if degrees else 0.0
     a_day = sum(c.sizes.sum() for c in compounds) / sum(c.watched_days.sum() for c in compounds)
-    before = 1.0 + DAYS_VARIATION * float(a_day) / variance_per_mean
+    before = 1.0 + days_variation * float(a_day) / variance_per_mean
     return float(max(1.0, (PRIOR_DEGREES * before + squares) / (PRIOR_DEGREES + degrees - 2)))

@@ -14,14 +14,14 @@ from hypothesis import strategies as st
 
 from dashboards.analysis.carrying import sparse_trend
 from dashboards.analysis.headline import carried, headline
-from dashboards.analysis.loss_effect import loss_record
 from dashboards.answers import Answers
 from dashboards.beside_frames import HOUR_MS, SHARP_MS, load_beside, load_probes, load_sightings
 from dashboards.comparison import compare_versions, parts_with_both
+from dashboards.comparison_words import comparison_text
 from dashboards.frames import load_blocks
 from dashboards.remembered import Remembered
 from dashboards.report import find, write_html, write_tables
-from dashboards.sentences import comparison_text, located_sentence
+from dashboards.sentences import located_sentence
 from dashboards.sharing import as_shared
 from logger.aliases import Aliases
 from logger.log import Log
@@ -203,7 +203,7 @@ def test_one_effect_has_one_way_of_measuring(log):
     down, idle = of(found, "transfer-down"), of(found, "latency-idle")
     assert down.hours_b == idle.hours_b == 5.0
     assert any("30 of v2 were not, and are apart" in warning for warning in down.warnings)
-    assert any("Only 10 with v2 probes" in warning for warning in idle.warnings)
+    assert any("Only 10 probes with v2" in warning for warning in idle.warnings)
     with log.transaction() as db:
         db.execute("UPDATE latency SET method = 'tcp-connect' WHERE probe_id IN (SELECT id FROM probe"
                    " WHERE started_at_utc_ms >= ?)", (CHANGE_MS,))  # fmt: skip
@@ -256,15 +256,6 @@ def test_what_a_change_came_into_is_of_neither_side(log):
     assert over not in set(load_probes(log)["probe_id"])
     assert len(load_probes(log)) == len(before)
     assert load_sightings(log)["rssi_n"].sum() == heard["rssi_n"].sum()
-
-
-def test_lossy_probes_one_after_another_are_one_clump_within_six_hours():
-    hour = np.array([0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 5.5, 6.5, 7.0, 7.5])
-    lost = [0, 2, 1, 0, 0, 0, 3, 4, 0, 0]
-    record = loss_record(pd.DataFrame({"started_at_utc_ms": (hour * HOUR_MS).astype(int), "sent": 50.0, "lost": lost}))
-    assert record.watched_days.tolist() == [3.5, 1.5]  # hundreds of requests
-    assert record.episode_dropouts.tolist() == [3, 3, 4]
-    assert record.episode_day.tolist() == [0, 0, 1]
 
 
 def test_probing_costs_the_word_on_the_link_nothing(effects):
@@ -370,6 +361,8 @@ def test_the_report_shows_both_and_a_shared_one_names_neither_machine_nor_radio(
 def test_the_terminal_names_the_radio_and_json_has_it(effects):
     from dashboards.effect_json import comparison_json
 
-    assert f"RSSI from scans, {RADIO_24}" in comparison_text(1, 2, {1: "a", 2: "b"}, effects)
+    text = comparison_text(1, 2, {1: "a", 2: "b"}, effects)
+    assert f"\n{RADIO_24} " in text
+    assert "An address: RSSI of that radio, from scans." in text
     told = json.loads(json.dumps(comparison_json(1, 2, effects)))["effects"]
     assert {(one["radio"], tuple(one["laptop_on"])) for one in told if one["band"] == "2.4"} == {(RADIO_24, ("5",))}
