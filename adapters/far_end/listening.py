@@ -57,7 +57,8 @@ def _why_not(port: int, address: str, error: OSError | UnicodeError) -> str:
     if error.errno == errno.EADDRINUSE:
         name = far_end_at(port, address)
         if name is None:
-            return f"{where} is taken by another program; say another with --port"
+            perhaps = ", or by a far end at one address alone" if address in _EVERYWHERE else ""
+            return f"{where} is taken by another program{perhaps}; say another with --port"
         return f"a far end, {name!a}, runs on {where} already; stop it first, or say another with --port"
     if error.errno == errno.EACCES:
         return f"{where} is not for this user: {error.strerror}; say another with --port, from 1024 up"

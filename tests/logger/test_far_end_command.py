@@ -326,7 +326,9 @@ def test_a_port_that_is_taken_or_an_address_that_is_not_here_is_said_in_one_line
         port = str(taken.getsockname()[1])
         done = subprocess.run([*command, "--port", port, *where], capture_output=True, text=True, cwd=ROOT, timeout=30)
         assert (done.returncode, done.stdout, done.stderr.count("\n")) == (1, "", 1)
-        assert "is taken by another program; say another with --port" in done.stderr
+        assert "is taken by another program" in done.stderr
+        assert ("a far end at one address alone" in done.stderr) == (not where)
+        assert "; say another with --port" in done.stderr
     for address, why in (
         ("192.0.2.77", "192.0.2.77 is no address of this machine; say one that is with --listen"),
         ("fd00::77", "fd00::77 is no address of this machine"),
