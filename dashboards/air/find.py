@@ -75,6 +75,9 @@ class _Finder:
         self.is_heard = np.array([presence.n_heard > 0 for presence in self.presences], dtype=bool)
         self.group = self._groups()
         self.once = once_each(self.looks, self.group)
+        look, transmitter = self.once
+        n_heard = np.bincount(transmitter[self.counted[look]], minlength=len(self.on))
+        self.at_a_look = n_heard / max(int(self.counted.sum()), 1)  # by transmitter, in the mean
         of_us = set(self.group[self.ours].tolist())
         self.own_group = np.array([number in of_us for number in self.group.tolist()], dtype=bool)  # by radio
         self.own = {own.band: own for own in self._own_channels()}
@@ -341,10 +344,7 @@ class _Finder:
     def _reaching(self, channel: Channel) -> tuple[int, float]:
         """How many neighbours send into a channel, and at a look, each by the share that falls in."""
         weight = self._weights(channel)
-        look, transmitter = self.once
-        n_heard = np.bincount(transmitter[self.counted[look]], minlength=len(weight))
-        n_looks = max(int(self.counted.sum()), 1)
-        return int(((weight > 0) & (n_heard > 0)).sum()), float(weight @ n_heard / n_looks)
+        return int(((weight > 0) & (self.at_a_look > 0)).sum()), float(weight @ self.at_a_look)
 
     def _neighbours_by_day(self, channel: Channel) -> dict[int, float]:
         heard = per_look(len(self.looks.day), self.once, self._weights(channel))
