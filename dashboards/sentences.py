@@ -25,7 +25,7 @@ VERDICTS = {
 _UNITS = {"1/day": "a day"}
 _IN_FULL = {"min/day": "min a day", "points": "percentage points"} | _UNITS  # where there is room for it
 MINUS = "−"
-_MEASURED = re.compile(r"\b\d[\d,]*(?:\.\d+)?(?= (?:h\b|min\b|%))")
+_MEASURED = re.compile(r"\b\d[\d,]*(?:\.\d+)?(?= (?:h\b|min\b|%|probes?\b))")
 MANY_LOOKS = (
     "A running trial may be looked at as often as one likes: its interval is the wider one that holds at every look."
 )
@@ -183,59 +183,6 @@ def logged(spans: Mapping[int, float]) -> str:
     none = " and ".join(f"v{version}" for version, span in spans.items() if not span > 0)
     said = (some and f"after {some}", none and f"nothing yet of {none}")
     return ", ".join(filter(None, said))
-
-
-def comparison_text(a: int, b: int, labels: Mapping[int, str], effects: Sequence[LocatedEffect]) -> str:
-    """The answer of ``compare`` for a terminal: a table, a sentence per row with a verdict, what to mind."""
-    from dashboards.direction_words import located_directions
-
-    confidence = effects[0].effect.confidence
-    head = f"{version_name(b, labels[b])} against {version_name(a, labels[a])}, with {100 * confidence:g} % intervals"
-    columns = ("location", "band", "metric", "effect", "verdict", f"logged v{a} / v{b}", "holds for")
-    rows = [
-        (
-            printable(located.location),
-            band_name(located.band),
-            _metric_told(located),
-            amount(located.effect),
-            VERDICTS[located.effect.verdict] if has_interval(located.effect) else "",
-            f"{hours(located.effect.hours_a)} / {hours(located.effect.hours_b)}",
-            scope_phrase(located.effect),
-        )
-        for located in effects
-    ]
-    lines = [head, "", *aligned([columns, *rows]), ""]
-    lines += [
-        located_sentence(located)
-        for located in effects
-        if located.effect.verdict in ("better", "worse") or (located.radio and has_interval(located.effect))
-    ]
-    for place in located_directions(effects):
-        if (place.found.downlink.change, place.found.uplink.change) != ("unknown", "unknown"):
-            where = f"On {band_name(place.band)} at {printable(place.location)}"
-            lines.append(f"{where}: {place.words[0].lower()}{place.words[1:]}.")
-    if wanted := _still_needed(effects):
-        lines += ["", "What is still needed:", *wanted]
-    lines += ["", "To mind:"]
-    lines += [f"- {warning} ({'; '.join(places)})" for warning, places in warnings_by_place(effects).items()]
-    lines += [f"- {allowance}" for allowance in allowances(effects)]
-    return "\n".join(lines).replace(MINUS, "-")  # not every terminal has a true minus
-
-
-def _metric_told(located: LocatedEffect) -> str:
-    """The metric's name; of a radio that scans heard with its address."""
-    name = METRIC_NAMES[located.effect.metric]
-    return f"{name}, {printable(located.radio)}" if located.radio else name
-
-
-def _still_needed(effects: Sequence[LocatedEffect]) -> list[str]:
-    """Of what cannot be told yet, by location and band, metrics that need the same together."""
-    metrics: dict[tuple[str, str], list[str]] = {}
-    for located in effects:
-        for sentence in located.effect.needed:
-            where = f"on {band_name(located.band)} at {printable(located.location)}"
-            metrics.setdefault((where, sentence), []).append(_metric_told(located))
-    return [f"- {sentence} ({', '.join(names)} {where})" for (where, sentence), names in metrics.items()]
 
 
 def allowances(effects: Iterable[LocatedEffect]) -> list[str]:

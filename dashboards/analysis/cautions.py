@@ -52,6 +52,11 @@ def enough(arm: pd.DataFrame, metric: Metric) -> bool:
     return float(arm["covered_s"].sum()) >= metric.least_covered_s and min(n, 2 * len(arm)) >= metric.least_n
 
 
+def number_of(n: int, things: str) -> str:
+    """ "1 probe", "21 probes"."""
+    return f"{n} {things.removesuffix('s') if n == 1 else things}"
+
+
 def what_is_lacking(arms: Arms, recorded: Arms, metric: Metric) -> list[Caution]:
     """What is too little for an interval; ``recorded`` has the washout too. Of outages and drop-outs the same words."""
     words = metric.words if metric.name else "outage"
@@ -61,7 +66,8 @@ def what_is_lacking(arms: Arms, recorded: Arms, metric: Metric) -> list[Caution]
         said.append(Caution(f"No {words} was recorded with {never}.", "lacking", f"nothing was recorded with {never}"))
     short = {v: arm for v, arm in arms.items() if not recorded[v].empty and not enough(arm, metric)}
     if short and metric.rests_on != "blocks":
-        had = " and ".join(f"v{v} has {int(arm['n_samples'].sum())} {metric.rests_on}" for v, arm in short.items())
+        counts = {v: number_of(int(arm["n_samples"].sum()), metric.rests_on) for v, arm in short.items()}
+        had = " and ".join(f"v{v} has {n}" for v, n in counts.items())
         reason = f"{had} after the washout; an interval needs at least {metric.least_n} of each version"
         return [*said, Caution(f"Of {words}, {reason}.", "lacking", reason)]
     few = [f"v{version}" for version, arm in short.items() if metric.name == "retry" and len(arm) < metric.least_n]
@@ -89,16 +95,24 @@ def about_own_outages(apart_s: Mapping[int, float]) -> list[Caution]:
     ]
 
 
-def about_placements(arms: Arms) -> list[Caution]:
+def about_placements(arms: Arms, metric: Metric) -> list[Caution]:
     a, b = arms
     if _share_a_placement(arms):
         return []
-    return [
-        Caution(
-            f"v{a} and v{b} were never measured at the same placement: moving the laptop alone changes the level "
-            f"by about {PLACEMENT_SD:g} dB, and the interval allows for that."
-        )
-    ]
+    apart = f"v{a} and v{b} were never measured at the same placement: moving the laptop alone"
+    if not metric.mean or metric.name == "loss":
+        return [Caution(f"{apart} may change {metric.words}, too, and by how much is not known.")]
+    return [Caution(f"{apart} changes {_moved(metric)}, and the interval allows for that.")]
+
+
+def _moved(metric: Metric) -> str:
+    """What setting the laptop down anew does, as the model has it: a dB of level is worth so much of the metric."""
+    moved = PLACEMENT_SD * metric.per_db
+    if metric.unit == "ratio":
+        return f"the {metric.words} by a factor of about {2**moved:.1f}"
+    if metric.unit == "points":
+        return f"the {metric.words} by about {moved:.0f} percentage points"
+    return f"the {'level' if metric.name == 'rssi' else metric.words} by about {moved:g} dB"
 
 
 def _share_a_placement(arms: Arms) -> bool:
@@ -184,16 +198,19 @@ def stale_share(blocks: pd.DataFrame, name: str) -> float:
     return stale / (stale + fresh) if stale + fresh else float("nan")
 
 
-def about_time(arms: Arms) -> list[Caution]:
+def about_time(arms: Arms, metric: Metric) -> list[Caution]:
     """Of single changes, and of records too short to know what the time of day does."""
     cautions = []
     spans = {version: hours_of(arm) for version, arm in arms.items()}
     short = {version: h for version, h in spans.items() if h < 24}
-    said = " and ".join(f"v{version} for only {hours(h)}" for version, h in short.items())
+    probes = {version: number_of(int(arms[version]["n_samples"].sum()), metric.rests_on) for version in short}
+    of_probes = metric.rests_on == "probes"
+    said = " and ".join(f"v{v} by only {probes[v]}" if of_probes else f"v{v} for only {hours(short[v])}" for v in short)
     order = versions_in_order(arms)
     if len(order) == 2:
         if short:
-            cautions.append(Caution(f"Measured: {said}, less than a day, so what the time of day does is not known."))
+            a_day = "a day’s worth" if of_probes else "a day"
+            cautions.append(Caution(f"Measured: {said}, less than {a_day}, so what the time of day does is not known."))
         cautions.append(
             Caution(
                 f"One change only, so it may be coincidence: going back to v{order[0]} and again to v{order[1]} would "

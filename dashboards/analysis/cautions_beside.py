@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from dashboards.analysis.cautions import Arms, Caution
+from dashboards.analysis.cautions import Arms, Caution, number_of
 from dashboards.analysis.heard import WEAK_DBM
 from dashboards.analysis.metrics import Metric
 from dashboards.analysis.probe_columns import Measured
@@ -57,13 +57,14 @@ def about_unlike(versions: Sequence[int], metric: Metric) -> list[Caution]:
 def about_few(used: Arms, metric: Metric) -> list[Caution]:
     """Of so few probes or sightings that the interval leans on what is thought of links in general."""
     n = {version: int(arm["n_samples"].sum()) for version, arm in used.items()}
-    few = [f"{many} with v{version}" for version, many in n.items() if metric.least_n <= many < metric.few]
+    short = {version: many for version, many in n.items() if metric.least_n <= many < metric.few}
+    few = [f"{number_of(many, metric.rests_on)} with v{version}" for version, many in short.items()]
     if metric.rests_on == "blocks" or not few:
         return []
     return [
         Caution(
-            f"Only {' and '.join(few)} {metric.rests_on}: how much they differ by themselves is hardly known yet, and "
-            "the interval leans on other links."
+            f"Only {' and '.join(few)}: how much {metric.rests_on} differ by themselves is hardly known yet, so the "
+            "interval leans on how links are in general."
         )
     ]
 

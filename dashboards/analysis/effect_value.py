@@ -17,7 +17,7 @@ class Effect:
 
     ``warnings``: all cautions, as sentences; ``mixed``: those of them that say that the data are mixed, cut short or
     made up; ``lacking``: why there is no interval, said without the metric's name. ``measured``: of probes, in which
-    way: "to the far end by ICMP"."""
+    way: "to the far end by ICMP", and ``n_probes`` of A and of B that count."""
 
     metric: str
     unit: str
@@ -41,3 +41,4 @@ class Effect:
     mixed: tuple[str, ...] = ()
     lacking: tuple[str, ...] = ()
     measured: str = ""
+    n_probes: tuple[int, ...] = ()

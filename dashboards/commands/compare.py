@@ -4,7 +4,9 @@ its label."""
 from __future__ import annotations
 
 import argparse
+import sys
 from dataclasses import replace
+from shutil import get_terminal_size
 from typing import TYPE_CHECKING
 
 from dashboards.analysis.metrics import METRICS
@@ -80,9 +82,10 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print(printable_json(comparison_json(a, b, effects)))
         return 0
-    from dashboards.sentences import comparison_text
+    from dashboards.comparison_words import comparison_text
 
-    print(comparison_text(a, b, {version.number: version.label for version in versions}, effects))
+    width = get_terminal_size().columns if sys.stdout.isatty() else 0
+    print(comparison_text(a, b, {version.number: version.label for version in versions}, effects, width))
     return 0
 
 

@@ -24,8 +24,9 @@ from dashboards.comparison import (
     parts_with_both,
     router_changes,
 )
+from dashboards.comparison_words import comparison_text
 from dashboards.effect_json import comparison_json
-from dashboards.sentences import amount, comparison_text, finding, located_sentence
+from dashboards.sentences import aligned, amount, finding, located_sentence
 from logger.settings import Settings
 
 RSSI = Effect(
@@ -316,9 +317,9 @@ def test_an_estimate_without_an_interval_is_not_shown():
 
 def test_the_table_lines_up_whatever_is_written_in_it():
     effects = [LocatedEffect(1, 2, place, "5", RSSI) for place in ("bench", "窯の部屋", "🏺")]
-    lines = comparison_text(1, 2, {1: "as found", 2: "longer antennas"}, effects).splitlines()
-    assert lines[0] == "v2 “longer antennas” against v1 “as found”, with 95 % intervals"
-    columns = [line.index("5 GHz") for line in lines[3:6]]
+    text = comparison_text(1, 2, {1: "as found", 2: "longer antennas"}, effects)
+    assert text.startswith("v2 “longer antennas” against v1 “as found”, with 95 % intervals\n")
+    columns = [line.index("5 GHz") for line in aligned([(one.location, "5 GHz") for one in effects])]
     assert columns == [10, 10 - 4, 10 - 1]  # each wide character stands for two columns
 
 

@@ -10,9 +10,9 @@ from dashboards.analysis.directions import directions
 from dashboards.analysis.effect_value import Effect
 from dashboards.analysis.metrics import METRICS
 from dashboards.comparison import LocatedEffect
+from dashboards.comparison_words import comparison_text
 from dashboards.direction_words import direction_words, located_directions
 from dashboards.effect_json import comparison_json
-from dashboards.sentences import comparison_text
 
 SPREAD = {"rssi": 0.4, "rx-rate": 0.05, "tx-rate": 0.05, "retry-share": 0.1}
 
