@@ -289,8 +289,8 @@ def forget_a_probe(log):
 
 CHANCE = random.Random(7)
 EDITS = {
-    "a probe": lambda log: add_probe(log, END_MS - 7 * MINUTE_MS, CHANCE),
-    "a look": lambda log: add_scan(log, END_MS - 2 * MINUTE_MS, CHANCE),
+    "a probe": lambda log: add_probe(log, END_MS - 3 * HOUR_MS - 7 * MINUTE_MS, CHANCE),  # before the later change
+    "a look": lambda log: add_scan(log, END_MS - 3 * HOUR_MS - 2 * MINUTE_MS, CHANCE),
     "a probe fewer": forget_a_probe,
     "a later change": lambda log: Timeline(log, clock_at_the_end(), "UTC").changed("x", END_MS - 3 * HOUR_MS),
     "another beginning": lambda log: Timeline(log, clock_at_the_end(), "UTC").amend_period(
