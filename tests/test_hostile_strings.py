@@ -8,6 +8,7 @@ import re
 import sqlite3
 from contextlib import closing
 from html import unescape
+from html.parser import HTMLParser
 from unicodedata import category
 
 import pytest
@@ -191,8 +192,20 @@ def test_no_name_becomes_a_tag_of_the_report(names, ssid, hostile, tmp_path_fact
         assert ours.count("<script") == ours.count('<script type="application/json">') == ours.count("</script>")
         assert tags.count("script") >= 2
         assert not re.search(r"(?i)<(img|iframe|object|base|form|embed)\b", ours)
-        assert not re.search(r"(?i)<[a-z][^>]*\son[a-z]+\s*=", ours)
+        assert [name for name in attributes_of(ours) if name.startswith("on")] == []
         assert [c for c in harmful(unescape(ours)) if c not in "\t"] == []
+
+
+def attributes_of(html):
+    """Names of attributes, as a browser reads them: what stands escaped within a value is none."""
+    found = set()
+
+    class Reader(HTMLParser):
+        def handle_starttag(self, tag, attributes):
+            found.update(name for name, _ in attributes)
+
+    Reader().feed(html)
+    return found
 
 
 @pytest.mark.parametrize("name", EVIL)
