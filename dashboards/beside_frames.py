@@ -35,6 +35,8 @@ _ROUNDS = """max(CASE WHEN target = '{stored}' THEN method END) AS {target}_meth
         nullif(rtrim({loads}), '') AS {target}_loads"""
 _LOAD = "max(CASE WHEN target = '{stored}' AND load = '{load}' THEN '{load} ' ELSE '' END)"
 _MEDIAN = "max(CASE WHEN target = '{stored}' AND load = '{load}' THEN median_ms END) AS {target}_{load}_ms"
+_TAIL = """max(CASE WHEN target = '{stored}' AND load {load} THEN {name}_ms END) AS {target}_{words}_{name}_ms"""
+_TAILS = {"idle": "= 'idle'", "loaded": "<> 'idle'"}
 
 
 def _probes_query() -> str:
@@ -53,9 +55,14 @@ def _probes_query() -> str:
         loads = " || ".join(_LOAD.format(stored=stored, load=load) for load in _LOADS)
         rounds.append(_ROUNDS.format(stored=stored, target=target, loads=loads))
         rounds += [_MEDIAN.format(stored=stored, target=target, load=load) for load in _LOADS]
+        rounds += [
+            _TAIL.format(stored=stored, target=target, load=load, words=words, name=name)
+            for words, load in _TAILS.items()
+            for name in ("p95", "jitter")
+        ]
     return f"""
         SELECT probe.id AS probe_id, source_id, started_at_utc_ms, ended_at_utc_ms AS probe_ended_at_utc_ms, link_id,
-            far_end, outcome, round.*,
+            far_end, outcome, words, round.*,
             {", ".join(goodput)}
         FROM probe
         LEFT JOIN (SELECT probe_id AS of_probe, {", ".join(rounds)} FROM latency GROUP BY probe_id) AS round
@@ -87,7 +94,7 @@ _SIGHTINGS = f"""
 """
 _RADIOS = "SELECT id, bssid, ssid_text, band, frequency_mhz, width_mhz FROM radio"
 _TEXT = {
-    *("far_end", "outcome", "bssid", "ssid_text", "band"),
+    *("far_end", "outcome", "words", "bssid", "ssid_text", "band"),
     *(f"{target}_{name}" for target in _TARGETS.values() for name in ("method", "loads")),
 }
 _WHOLE = {
@@ -114,12 +121,13 @@ def load_probes(log: Log) -> pd.DataFrame:
     is of neither side, and left out.
 
     As a block has them: tags, times, ``covered_s`` and the link that it ran over; a probe that failed, stepped aside or
-    lost its link has the ``band`` of the nearest before it in its period, else after. ``outcome``, ``far_end``.
-    Goodput, Mbit/s: ``down_mbps`` and ``up_mbps`` of the most streams, how many these are (``down_streams``,
-    ``up_streams``), ``down_one_mbps`` and ``up_one_mbps`` of one; ``down_tried`` and ``up_tried``: any was begun. Of
-    each target T, ``gateway`` and ``far_end``: ``T_method``, ``T_idle_ms``, ``T_down_ms`` and ``T_up_ms`` (medians
-    while no transfer ran, or one down or up), ``T_sent`` and ``T_lost`` of all these rounds, ``T_loads`` (which rounds:
-    "idle down up").
+    lost its link has the ``band`` of the nearest before it in its period, else after. ``outcome``, ``far_end``,
+    ``words`` (why it failed or stepped aside). Goodput, Mbit/s: ``down_mbps`` and ``up_mbps`` of the most streams, how
+    many these are (``down_streams``, ``up_streams``), ``down_one_mbps`` and ``up_one_mbps`` of one; ``down_tried`` and
+    ``up_tried``: any was begun. Of each target T, ``gateway`` and ``far_end``: ``T_method``, ``T_idle_ms``,
+    ``T_down_ms`` and ``T_up_ms`` (medians while no transfer ran, or one down or up), ``T_idle_p95_ms``,
+    ``T_idle_jitter_ms`` and the same of ``loaded``, the worse of both directions, ``T_sent`` and ``T_lost`` of all
+    these rounds, ``T_loads`` (which rounds: "idle down up").
     Unknown is NaN, or None of text.
     """
     with one_moment(log):

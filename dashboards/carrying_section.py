@@ -16,6 +16,11 @@ from dashboards.sentences import band_name, number
 from logger.printable import printable
 
 MOST_ROWS = 60  # of radios heard; the table in report --csv has all
+MOST_REASONS = 5
+_HEADS = {
+    "down_mbps": "down, Mbit/s", "up_mbps": "up, Mbit/s", "down_one_mbps": "down, one stream, Mbit/s",
+    "up_one_mbps": "up, one stream, Mbit/s", "idle_ms": "latency idle, ms", "loaded_ms": "latency loaded, ms",
+}  # fmt: skip
 _DIGITS = {"down_mbps": 0, "up_mbps": 0, "down_one_mbps": 0, "up_one_mbps": 0, "idle_ms": 1, "loaded_ms": 0}
 
 
@@ -29,7 +34,8 @@ def carrying_section(findings: Findings, over_time: OverTime, labels: Mapping[in
         "measured": known,
         "far_ends": table["far_end"].nunique() > 1,
         "latency_to": TARGETS[str(table["latency_to"].iloc[0])],
-        "rows": list(_rows(table, known, labels)),
+        "rows": list(_rows(table[table["n_done"] > 0], known, labels)),
+        "without": list(_without(findings.beside.probes)),
         "figures": list(over_time.of_probes()),
     }
 
@@ -42,11 +48,37 @@ def _rows(table: pd.DataFrame, known: list[str], labels: Mapping[int, str]) -> I
             "label": labels[row.version],
             "band": band_name(row.band or None),
             "far_end": printable(row.far_end) or "none reached",
-            "numbers": [_with_range(row, name, _DIGITS[name]) for name in known],
+            "numbers": [(*_with_range(row, name, _DIGITS[name]), _tail(row, name), _HEADS[name]) for name in known],
             "loss": number(row.loss_percent, 2),
             "n": f"{row.n_done}",
             "failed": f"{row.n_failed}",
         }
+
+
+def _without(probes: pd.DataFrame) -> Iterator[str]:
+    """How many probes there are no numbers of, with the reasons, most often met first."""
+    for outcome, words in (
+        ("stepped-aside", "stepped aside"),
+        ("failed", "failed"),
+        ("link-changed", "lost their link"),
+    ):
+        those = probes.loc[probes["outcome"] == outcome, "words"]
+        if those.empty:
+            continue
+        reasons = [(printable(str(reason)), n) for reason, n in those.value_counts().items() if reason]
+        said = [f"{reason} ({n})" for reason, n in reasons[:MOST_REASONS]]
+        more = sum(n for _, n in reasons[MOST_REASONS:])
+        told = "; ".join([*said, *([f"other reasons ({more})"] if more else [])])
+        yield f"{len(those):,} of {len(probes):,} probes {words}{f': {told}' if told else ''}."
+
+
+def _tail(row: Any, name: str) -> str:
+    """Of a latency the 95 % point and the jitter: "95 %: 31, jitter 22"."""
+    base = name.removesuffix("_ms")
+    if base not in ("idle", "loaded") or pd.isna(getattr(row, f"{base}_p95_ms")):
+        return ""
+    p95, jitter = (number(getattr(row, f"{base}_{one}_ms"), _DIGITS[name]) for one in ("p95", "jitter"))
+    return f"95 %: {p95}, jitter {jitter}"
 
 
 def _with_range(row: Any, name: str, digits: int) -> tuple[str, str]:

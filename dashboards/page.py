@@ -62,7 +62,7 @@ MOST_ROWS_AT_FIRST = 10  # locations and bands in the first figure, unless the l
 MOST_OPEN = 3  # things to mind of a change; the rest is folded
 _MEASURED_DIGITS = {  # of the summary's columns
     "tx_rate_mbps": 0, "rx_rate_mbps": 0, "tx_rate_stale_percent": 0, "rx_rate_stale_percent": 0, "busy_percent": 0,
-    "noise_dbm": 1, "outage_min_per_day": 1, "n_dropouts": 0,
+    "noise_dbm": 1, "outage_min_per_day": 1, "n_outages": 0,
 }  # fmt: skip
 _BOTH_DIRECTIONS = ("rssi", "tx-rate")  # what the laptop hears, and what it gets across
 
@@ -323,7 +323,7 @@ class _Page:
                 "first": "" if np.isnan(row.first) else self._when(row.first),
                 "difference": self._difference(before.get(row.version), row.version),
                 "notes": printable(row.notes),
-                "eirp": [f"{band_name(band)} {eirp:.1f} dBm" for band, eirp in eirps.items() if eirp is not None],
+                "eirp": [f"{band_name(band)} EIRP {eirp:.1f} dBm" for band, eirp in eirps.items() if eirp is not None],
             }  # fmt: skip
 
     # What was not measured

@@ -11,6 +11,7 @@ from dashboards.analysis.trend import MOST_BINS, bin_width_ms
 
 SPARSER = 4  # times wider bins than those of samples: 150 of a figure over time at most
 HOUR_MS = 3_600_000
+TAILS = ("idle_p95_ms", "idle_jitter_ms", "loaded_p95_ms", "loaded_jitter_ms")
 LEAST_A_BIN = 8  # of the usual number of rows in a bin, for a median and 10 to 90 %
 
 
@@ -22,11 +23,12 @@ def target_of(probes: pd.DataFrame) -> str:
 
 
 def with_shown(probes: pd.DataFrame, target: str) -> pd.DataFrame:
-    """The probes that were done, with ``idle_ms``, ``loaded_ms`` (the worse of both directions), ``sent`` and ``lost``
-    of one target."""
+    """The probes that were done, with ``idle_ms``, ``loaded_ms`` (the worse of both directions), TAILS, ``sent`` and
+    ``lost`` of one target."""
     done = probes[probes["outcome"] == "done"]
     return done.assign(
         idle_ms=done[f"{target}_idle_ms"],
+        **{name: done[f"{target}_{name}"] for name in TAILS},
         loaded_ms=done[[f"{target}_down_ms", f"{target}_up_ms"]].max(axis=1),
         sent=done[f"{target}_sent"],
         lost=done[f"{target}_lost"],
@@ -36,8 +38,9 @@ def with_shown(probes: pd.DataFrame, target: str) -> pd.DataFrame:
 def summarise_probes(probes: pd.DataFrame) -> pd.DataFrame:
     """One row per location, config version, band and far end, in this order: location, version, band, far_end, n_done,
     n_failed, n_stepped_aside; of down_mbps, up_mbps (several streams), down_one_mbps, up_one_mbps (one), idle_ms and
-    loaded_ms the median and, with _low_ and _high_, the 10 and 90 % points; latency_to ("far_end" or "gateway"), n_sent
-    and loss_percent. Unknown is NaN."""
+    loaded_ms the median and, with _low_ and _high_, the 10 and 90 % points; of idle_p95_ms, idle_jitter_ms,
+    loaded_p95_ms and loaded_jitter_ms (each probe's 95 % point and jitter) the median; latency_to ("far_end" or
+    "gateway"), n_sent and loss_percent. Unknown is NaN."""
     target = target_of(probes)
     keys = ["location", "version", "band", "far_end"]
     probes = probes.assign(band=probes["band"].fillna(""))
@@ -48,6 +51,8 @@ def summarise_probes(probes: pd.DataFrame) -> pd.DataFrame:
         base, unit = name.rsplit("_", 1)
         for point, share in ((f"{base}_low_{unit}", 0.1), (name, 0.5), (f"{base}_high_{unit}", 0.9)):
             table[point] = done[name].quantile(share)
+    for name in TAILS:
+        table[name] = done[name].median()
     table["latency_to"] = target
     table["n_sent"] = done["sent"].sum()
     table["loss_percent"] = 100 * done["lost"].sum() / done["sent"].sum().replace(0, np.nan)

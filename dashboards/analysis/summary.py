@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from dashboards.analysis.histograms import histogram_quantiles, merge_histograms
+from dashboards.analysis.outages import outage_spells
 
 _MINUTES_A_DAY = 1440.0
 
@@ -13,9 +14,10 @@ _MINUTES_A_DAY = 1440.0
 def summarise(blocks: pd.DataFrame) -> pd.DataFrame:
     """One row per location, config version and band, in this order: location, version, band, n_placements,
     hours (awake and logging, in this band), rssi_low_dbm, rssi_median_dbm, rssi_high_dbm (10, 50 and 90 %),
-    tx_rate_mbps, rx_rate_mbps (geometric means), noise_dbm (mean), outage_min_per_day, n_dropouts, busy_percent (mean,
-    of the channel), tx_rate_stale_percent and rx_rate_stale_percent (of the samples that told a rate, those in which no
-    frame had refreshed it). Unknown is NaN.
+    tx_rate_mbps, rx_rate_mbps (geometric means), noise_dbm (mean), outage_min_per_day, n_outages (as ``outage_spells``
+    counts them: also those that were there when a period or the logger began), n_dropouts (links that were seen to be
+    lost), busy_percent (mean, of the channel), tx_rate_stale_percent and rx_rate_stale_percent (of the samples that
+    told a rate, those in which no frame had refreshed it). Unknown is NaN.
     """
     keys = ["location", "version", "band"]
     blocks = blocks.assign(
@@ -63,6 +65,10 @@ def summarise(blocks: pd.DataFrame) -> pd.DataFrame:
             "rx_rate_stale_percent": _stale_percent(cells, "rx"),
         }
     ).reset_index()
+    spells = outage_spells(blocks)
+    n_outages = spells.assign(band=spells["band"].fillna("")).groupby(keys)["n_dropouts"].sum()
+    numbers = n_outages.reindex(pd.MultiIndex.from_frame(summary[keys]), fill_value=0).to_numpy()
+    summary.insert(summary.columns.tolist().index("n_dropouts"), "n_outages", numbers)
     summary["band"] = summary["band"].where(summary["band"] != "")
     return summary
 

@@ -117,7 +117,7 @@ def test_times_are_those_of_the_zone(words):
 def test_the_config_log_shows_each_version_as_the_difference_from_the_one_before(words):
     assert "5 GHz antenna: gain 5 dBi" in words
     assert "on a metre of cable" in words
-    assert "5 GHz 19.0 dBm" in words  # EIRP: 14 dBm and 5 dBi
+    assert "5 GHz EIRP 19.0 dBm" in words  # EIRP: 14 dBm and 5 dBi
 
 
 def test_what_nobody_wrote_down_is_told_newest_first_with_its_command(findings):

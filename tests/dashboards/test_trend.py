@@ -126,11 +126,17 @@ def test_a_summary_weighs_blocks_by_their_samples_and_outages_by_their_time():
         busy_n=[1, 3, 0, 0], busy_mean_share=[0.1, 0.5, np.nan, np.nan],
         tx_rate_stale_n=[1, 3, 0, 0], rx_rate_stale_n=0,
     )  # fmt: skip
+    blocks = blocks.assign(
+        first_utc_ms=blocks["started_at_utc_ms"], last_utc_ms=blocks["started_at_utc_ms"], n_samples=5
+    )
     blocks.loc[3, "rssi_histogram"] = b""
     blocks.loc[3, "band"] = "5"
     row = summarise(blocks).iloc[0]
     assert row["n_placements"] == 2
     assert row["hours"] == pytest.approx(2000 / 3600)
+    assert (row["n_outages"], row["n_dropouts"]) == (1, 1)
+    unseen = summarise(blocks.assign(n_dropouts=0)).iloc[0]  # it was there when a period began
+    assert (unseen["n_outages"], unseen["n_dropouts"]) == (1, 0)
     assert row["rssi_median_dbm"] == pytest.approx(-60.25)  # 10 of 15 within -60.5 to -59.5: 2.5 of 10 into it
     assert row["tx_rate_mbps"] == pytest.approx(100 ** (1 / 4) * 200 ** (3 / 4))
     assert row["noise_dbm"] == pytest.approx(-91)
