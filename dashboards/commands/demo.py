@@ -184,6 +184,10 @@ def _story(played: Played, findings: Findings, days: float, took_s: float) -> st
             lines.append(f"  planted {_planted(truth, effect.unit):>11}   {located_sentence(located)}")
     if n_shown:
         lines += ["", f"{n_held} of {n_shown} intervals hold what was planted; 19 of 20 should in the long run."]
+    if n_shown:
+        lines.append(
+            "Each is of one metric by itself; the report's words allow for their number, and say less at times."
+        )
     if days * 24 > pottery.UNTAGGED_HOUR:
         at_utc_ms = played.started_at_utc_ms + round(pottery.UNTAGGED_HOUR * 3_600_000)
         when = format_local(at_utc_ms, played.time_zone)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from shutil import get_terminal_size
 
 
 @contextmanager
@@ -14,7 +15,15 @@ def effects_bar() -> Iterator[Callable[[int, int], object]]:
     from tqdm import tqdm
 
     bar_format = "working out the effects {n_fmt} / {total_fmt} |{bar}| {elapsed}"
-    with tqdm(total=0, bar_format=bar_format, disable=not sys.stderr.isatty(), leave=False) as bar:
+    size = get_terminal_size()  # a terminal that tells none would be shown nothing
+    with tqdm(
+        total=0,
+        bar_format=bar_format,
+        disable=not sys.stderr.isatty(),
+        leave=False,
+        ncols=size.columns - 1,
+        nrows=size.lines,
+    ) as bar:
 
         def tell(done: int, expected: int) -> None:
             bar.total = expected

@@ -28,6 +28,7 @@ EXAMPLES = """examples:
   linktrial timeline split --at "2 h ago"
   linktrial timeline join 4
   linktrial timeline undo"""
+SILENT_MS = 86_400_000  # without a sample, and an open period is told up to the last one
 EVENTS_SHOWN = 20
 
 
@@ -133,9 +134,11 @@ def _show(log: Log, timeline: Timeline) -> int:
             print(f"         {printable(phrase)}")
         above = version.number
     print("\nperiods")
+    last_ms = dict(log.db.execute("SELECT period_id, max(last_utc_ms) FROM block GROUP BY period_id").fetchall())
     for period in periods:
         source = f"  [from {printable(period.source)}]" if period.source else ""
-        print(f"  {period.id:<4} {_span(period, timeline)}  v{period.config_version}  {printable(period.location)},"
+        span = _span(period, timeline, last_ms.get(period.id))
+        print(f"  {period.id:<4} {span}  v{period.config_version}  {printable(period.location)},"
               f" placement {printable(period.placement)}, {period.n_samples:,} samples{source}")  # fmt: skip
     events = log.db.execute(
         "SELECT time_utc_ms, kind, detail FROM event ORDER BY time_utc_ms DESC, id DESC LIMIT ?", (EVENTS_SHOWN,)
@@ -196,8 +199,13 @@ def _in_order(log: Log, versions: list[Version]) -> list[_Shown]:
     return shown
 
 
-def _span(period: Period, timeline: Timeline) -> str:
-    ended_ms = period.ended_at_utc_ms
-    length = format_duration(((ended_ms or timeline.now_utc_ms()) - period.started_at_utc_ms) / 1000)
-    end = "now" if ended_ms is None else timeline.local(ended_ms)
+def _span(period: Period, timeline: Timeline, last_ms: int | None) -> str:
+    """When it was, and for how long; of one that goes on, but was not logged in for a day, to its last sample."""
+    ended_ms, now_ms = period.ended_at_utc_ms, timeline.now_utc_ms()
+    silent = ended_ms is None and last_ms is not None and now_ms - last_ms > SILENT_MS
+    until_ms = last_ms if silent and last_ms is not None else ended_ms or now_ms
+    length = format_duration((until_ms - period.started_at_utc_ms) / 1000)
+    end = (
+        f"{timeline.local(until_ms)}, open since" if silent else "now" if ended_ms is None else timeline.local(until_ms)
+    )
     return f"{timeline.local(period.started_at_utc_ms)} - {end} ({length})"
