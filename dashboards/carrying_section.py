@@ -17,6 +17,7 @@ from logger.printable import printable
 
 MOST_ROWS = 60  # of radios heard; the table in report --csv has all
 MOST_REASONS = 5
+_MEASURED = r": [0-9][0-9.,]* .*$"
 _HEADS = {
     "down_mbps": "down, Mbit/s", "up_mbps": "up, Mbit/s", "down_one_mbps": "down, one stream, Mbit/s",
     "up_one_mbps": "up, one stream, Mbit/s", "idle_ms": "latency idle, ms", "loaded_ms": "latency loaded, ms",
@@ -65,7 +66,8 @@ def _without(probes: pd.DataFrame) -> Iterator[str]:
         those = probes.loc[probes["outcome"] == outcome, "words"]
         if those.empty:
             continue
-        reasons = [(printable(str(reason)), n) for reason, n in those.value_counts().items() if reason]
+        kinds = those.str.replace(_MEASURED, "", regex=True)  # "the link is in use", whatever its rate was
+        reasons = [(printable(str(reason)), n) for reason, n in kinds.value_counts().items() if reason]
         said = [f"{reason} ({n})" for reason, n in reasons[:MOST_REASONS]]
         more = sum(n for _, n in reasons[MOST_REASONS:])
         told = "; ".join([*said, *([f"other reasons ({more})"] if more else [])])

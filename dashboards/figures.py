@@ -155,7 +155,7 @@ def trend_figure(
             pad = max(1.0, (12 - (high - low)) / 2)
             axis: dict[str, Any] = {"range": [low - pad, high + pad], "nticks": 5}
         else:
-            room = max(1.1, (2.5 * low / high) ** 0.5)  # a steady rate gets an axis with ticks, too
+            room = max(1.25, (2.5 * low / high) ** 0.5)  # a steady rate gets an axis with ticks, too
             low, high = np.log10(low / room), np.log10(high * room)
             steps = (1, 1.5, 2, 3, 5, 7) if high - low < 0.6 else (1, 2, 5) if high - low < 1.2 else (1, 3)
             axis = {"type": "log", "range": [low, high], "tickvals": [s * 10**n for n in range(-2, 5) for s in steps]}

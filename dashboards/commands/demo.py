@@ -186,7 +186,8 @@ def _story(played: Played, findings: Findings, days: float, took_s: float) -> st
         lines += ["", f"{n_held} of {n_shown} intervals hold what was planted; 19 of 20 should in the long run."]
     if n_shown:
         lines.append(
-            "Each is of one metric by itself; the report's words allow for their number, and say less at times."
+            "Each is of one metric by itself. The report allows for their number (Holm's rule): it may say 'cannot be"
+            " told yet' where one is better or worse here."
         )
     if days * 24 > pottery.UNTAGGED_HOUR:
         at_utc_ms = played.started_at_utc_ms + round(pottery.UNTAGGED_HOUR * 3_600_000)

@@ -20,7 +20,10 @@ def found(tmp_path_factory):
         for k in range(3):
             add_probe(log, START_MS + k * HOUR_MS + 1000, random.Random(k), outcome="stepped-aside")
         with log.transaction() as db:
-            db.execute("UPDATE probe SET words = 'the <b>link</b> is in use' WHERE outcome = 'stepped-aside'")
+            db.execute(
+                "UPDATE probe SET words = 'the <b>link</b> is in use: ' || (id % 3) || '.5 Mbit/s'"
+                " WHERE outcome = 'stepped-aside'"
+            )
         n = log.db.execute("SELECT count(*) FROM probe").fetchone()[0]
         findings = find(log, now_utc_ms=START_MS + 2 * HOURS * HOUR_MS, zone="UTC")
     page = write_html(findings, folder / "report.html").read_text("utf-8")
