@@ -203,9 +203,14 @@ def about_time(arms: Arms, metric: Metric) -> list[Caution]:
     cautions = []
     spans = {version: hours_of(arm) for version, arm in arms.items()}
     short = {version: h for version, h in spans.items() if h < 24}
-    probes = {version: number_of(int(arms[version]["n_samples"].sum()), metric.rests_on) for version in short}
     of_probes = metric.rests_on == "probes"
-    said = " and ".join(f"v{v} by only {probes[v]}" if of_probes else f"v{v} for only {hours(short[v])}" for v in short)
+
+    def seen(version: int) -> str:
+        if of_probes:
+            return f"by only {number_of(int(arms[version]['n_samples'].sum()), metric.rests_on)}"
+        return f"for only {hours(short[version])}"
+
+    said = " and ".join(f"v{version} {seen(version)}" for version in short)
     order = versions_in_order(arms)
     if len(order) == 2:
         if short:

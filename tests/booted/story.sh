@@ -113,6 +113,11 @@ systemctl stop linktrial-far-end@anna
 pid=$(systemctl show --value --property=MainPID linktrial)
 keep show systemctl show linktrial
 keep status as_anna "$LINKTRIAL status --json"
+# a probe of the daemon's has been done; on a busy machine its child takes a while to begin
+for _ in $(seq 60); do
+    as_anna "$PYTHON -c \"import sqlite3, sys; sys.exit(not sqlite3.connect('$db').execute('SELECT 1 FROM probe WHERE outcome = ? AND id IN (SELECT probe_id FROM transfer)', ('done',)).fetchone())\"" && break
+    sleep 1
+done
 keep probes as_anna "$PYTHON -c \"import sqlite3; print(*sqlite3.connect('$db').execute('SELECT outcome, (SELECT count(*) FROM transfer WHERE probe_id = probe.id), far_end, words FROM probe'), sep='\n')\""
 keep home nsenter --target "$pid" --mount find /home -mindepth 1
 keep process cat "/proc/$pid/status"

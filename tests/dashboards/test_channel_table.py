@@ -82,7 +82,15 @@ def test_channels_that_are_not_listed_are_not_called_empty(air):
 
 def test_each_value_names_its_column_where_a_row_becomes_a_card(air):
     page = page_of(air)
-    for name in ("neighbours (at a look)", "reach in (at a look)", "load", "busy", "address", "0 to 3 h", "heard, of scans"):
+    for name in (
+        "neighbours (at a look)",
+        "reach in (at a look)",
+        "load",
+        "busy",
+        "address",
+        "0 to 3 h",
+        "heard, of scans",
+    ):
         assert f'data-name="{name}">' in page
     assert page.count('class="table listed named"') == 3
 

@@ -12,6 +12,7 @@ from dashboards.analysis.anytime import widening
 from dashboards.analysis.block_series import number_stays
 from dashboards.analysis.effect import estimate_effect
 from dashboards.analysis.outage_effect import (
+    DAYS_VARIATION,
     OutageRecord,
     _Compound,
     _dispersion,
@@ -128,14 +129,14 @@ def test_even_days_narrow_the_interval_from_what_is_thought_of_days_before():
     """By hand: one day each has twice the variance of 1 + 0.1 of 4 episodes over 1 + the least variation."""
     before = 1 + 0.1 * 4 / 1.1
     one, many = _compounds((4,), (4,)), _compounds((4,) * 8, (4,) * 8)
-    assert _dispersion(one, 1.1) == pytest.approx(2 * before)
-    assert _dispersion(many, 1.1) == 1  # no two days differ: 4 * before of 16 degrees
+    assert _dispersion(one, 1.1, DAYS_VARIATION) == pytest.approx(2 * before)
+    assert _dispersion(many, 1.1, DAYS_VARIATION) == 1  # no two days differ: 4 * before of 16 degrees
     assert half_width_of(on_days(4), on_days(4)) > 1.2 * np.sqrt(2) * 1.96 * np.sqrt(4)
 
 
 def test_days_that_differ_widen_it_and_the_first_few_count_already():
     squares = (8 - 4) ** 2 * 2 + (7 - 4) ** 2 * 2  # of 8, 0 and of 7, 1
-    found = _dispersion(_compounds((8, 0), (7, 1)), 1.1)
+    found = _dispersion(_compounds((8, 0), (7, 1)), 1.1, DAYS_VARIATION)
     by_hand = (4 * (1 + 0.1 * 4 / 1.1) + squares / (1.1 * 16) * 4) / (4 + 2 - 2)
     assert found == pytest.approx(by_hand)
     assert half_width_of(on_days(8, 0), on_days(7, 1)) > 1.2 * half_width_of(on_days(4, 4), on_days(4, 4))
