@@ -104,8 +104,11 @@ class Tally:
             self.received.append((now_ms, self.bytes))
 
     def close(self) -> None:
+        now_ms = round(self.seconds * 1000)
+        if self.received and self.received[-1][0] == now_ms:  # one row for each moment
+            self.received.pop()
         if not self.received or self.received[-1][1] != self.bytes:
-            self.received.append((round(self.seconds * 1000), self.bytes))
+            self.received.append((now_ms, self.bytes))
 
 
 class Wire:

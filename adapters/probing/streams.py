@@ -270,6 +270,8 @@ def read_received(body: bytes, sent_bytes: int) -> Totals | None:
         return None
     if totals[0] != (0.0, 0):
         totals.insert(0, (0.0, 0))
+    if len(totals) > 2 and totals[-2][0] == totals[-1][0]:  # the end, within the millisecond of the last look
+        del totals[-2]
     return totals if all(t0 < t1 <= 3600 and b0 <= b1 for (t0, b0), (t1, b1) in pairwise(totals)) else None
 
 

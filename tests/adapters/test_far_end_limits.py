@@ -19,6 +19,7 @@ from adapters.far_end.limits import Allowance, Bucket, Buckets, Limits, Room
 from adapters.far_end.listening import listen
 from adapters.far_end.peers import Peers, plain_address
 from adapters.far_end.server import FarEnd
+from adapters.far_end.wire import Tally
 from tests.adapters.far_end_beside import TOKEN, everything, far_end_beside, paired, soon
 
 
@@ -326,3 +327,17 @@ def test_a_flood_of_those_who_may_not_come_leaves_the_others_their_turns():
         for sock in [*waiting, *listeners]:
             sock.close()
     assert ("refused", "refused") not in pairwise(order)
+
+
+@given(st.lists(st.tuples(st.integers(0, 250), st.integers(1, 10**9)), max_size=40), st.integers(0, 3))
+def test_what_had_come_by_when_is_told_once_a_moment_and_up_to_the_end(comings, rest_ms):
+    """However soon after the last look the end comes: within its millisecond, too."""
+    now_ms = [0]
+    tally = Tally(lambda: now_ms[0] / 1000)
+    for pause_ms, amount in comings:
+        now_ms[0] += pause_ms
+        tally.add(amount)
+    now_ms[0] += rest_ms
+    tally.close()
+    assert all(one[0] < other[0] and one[1] < other[1] for one, other in pairwise(tally.received))
+    assert not comings or tally.received[-1][1] == sum(amount for _, amount in comings)

@@ -230,6 +230,8 @@ def test_totals_that_cannot_be_are_not_believed(told):
 def test_totals_that_can_be_are():
     body = json.dumps({"received": [[100, 400], [200, 1000]]}).encode()
     assert read_received(body, 1000) == [(0.0, 0), (0.1, 400), (0.2, 1000)]
+    body = json.dumps({"received": [[100, 400], [200, 900], [200, 1000]]}).encode()
+    assert read_received(body, 1000) == [(0.0, 0), (0.1, 400), (0.2, 1000)], "the end, in the millisecond of a look"
     assert read_received(b"{" * 100_000, 1000) is None
 
 
