@@ -17,7 +17,7 @@ from story import NOBODY, NOBODY_ID, PROGRAM, RESULTS, SETTINGS, Lab, now_ms, ro
 
 # What each radio is heard at, in dBm, while how long: another level for each band, so that none is taken for the other.
 TWO_DBM, FIVE_DBM = (-58, -67, -45), (-65, -71, -60)
-HELD_S = 36.0  # a scan begins, and has been on both channels
+HELD_S = 52.0  # a scan begins, half a minute after the last, and is over: it takes 14 s here
 WATCH_EVERY_S = 30.0
 NOBODYS_LOG = Path("/run/nobody/nobody.db")
 BAKERY_DBM, KILN_DBM = -70, -75
