@@ -10,15 +10,9 @@ from hypothesis import strategies as st
 
 from adapters.contract import ChannelVisit, HeardRadio
 from logger.log import Log
-from logger.sighting_table import (
-    intern_radio,
-    newest_scan,
-    read_scans,
-    read_sightings,
-    read_visits,
-    write_scan,
-)
+from logger.sighting_table import intern_radio, write_scan
 from tests.logger.conftest import START_MS
+from tests.logger.scans_told import newest_scan, read_scans, read_sightings, read_visits
 
 ROUTER_5 = HeardRadio(
     "02:00:00:00:00:05", 5180, b"Pottery", 5210.0, 80, -61.0, 40, associated=True, station_count=3, busy_share=0.25,
